@@ -1,0 +1,1 @@
+"""Fleet service history and recurring-failure analysis."""
