@@ -1,1 +1,1 @@
-"""."""
+"""From records to lives: judged meters, vehicle spans, position events, lives, risk tables."""
