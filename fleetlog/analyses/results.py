@@ -1,0 +1,168 @@
+"""What the analyses answer with: frozen results that commands, pages and reports show as they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+
+@dataclass(frozen=True)
+class PartLife:
+    """How long one component lives, whole or split.
+
+    Times are ages of the part in ``unit``. Every frame has the column ``group``, the label of
+    the split ("all" where there is none).
+
+    Attributes
+    ----------
+    groups : one row per group: ``group``, the columns of ``by``, ``lives``, ``vehicles``,
+        ``failures``, ``planned``, ``other_removals``, ``still_fitted``, ``late_entries``,
+        ``position_assumed_share`` (of the failures), ``generation_assumed_share`` (of the
+        lives), ``b10``, ``b10_lower``, ``b10_upper``, ``median``, ``median_lower``,
+        ``median_upper`` (from the curve; null where it does not reach), ``shape``,
+        ``shape_lower``, ``shape_upper``, ``scale``, ``scale_lower``, ``scale_upper``,
+        ``weibull_b10``, ``weibull_b10_lower``, ``weibull_b10_upper`` (null with the reason in
+        ``note``) and ``note``, words on what the figures can bear.
+    curves : ``group``, ``time``, ``at_risk``, ``events``, ``estimate``, ``std_err``, ``lower``,
+        ``upper``: the product-limit curve, its limits clustered by vehicle.
+    fitted : ``group``, ``time``, ``survival``: the Weibull curve, where there is one.
+    incidence : ``group``, ``failure_mode``, ``time``, ``estimate``, ``lower``, ``upper``: the
+        share failed by each mode, the other modes competing.
+    endings : ``group``, ``ended_by``, ``failure_mode``, ``lives``.
+    evidence : the failures themselves: ``group``, ``vin``, ``unit_no``, ``shop``, ``ro_no``,
+        ``opened_on``, ``age``, ``positions`` (in words), ``parts`` (how many), ``failure_mode``,
+        ``part_maker``, ``part_lot``, ``position_assumed``.
+    left_out : ``why``, ``count``: everything that did not enter the figures.
+    summary : sentences, the answer first.
+    """
+
+    component: str
+    title: str
+    engine_family: str | None
+    by: tuple[str, ...]
+    clock: str
+    unit: str
+    level: float
+    groups: pl.DataFrame
+    curves: pl.DataFrame
+    fitted: pl.DataFrame
+    incidence: pl.DataFrame
+    endings: pl.DataFrame
+    evidence: pl.DataFrame
+    left_out: pl.DataFrame
+    summary: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BestInterval:
+    """At which age to renew a component on purpose, and what that saves.
+
+    ``age`` is None where no interval beats running to failure, or where the failures are too few
+    to say; ``reason`` then says which. ``advised`` is ``age``, held to the maker's or legal
+    interval for safety-critical parts. ``curve`` has ``age`` and ``cost_rate`` (money per
+    ``unit``); ``flat_range`` is where the cost is within 5 % of the least. ``age_interval`` and
+    ``saving_interval`` come from draws of the fitted parameters; ``no_optimum_share`` is the
+    share of draws in which no interval pays.
+    """
+
+    component: str
+    title: str
+    engine_family: str | None
+    clock: str
+    unit: str
+    currency: str
+    lives: int
+    vehicles: int
+    failures: int
+    shape: float | None
+    shape_interval: tuple[float, float] | None
+    scale: float | None
+    cost_planned: float
+    cost_failure: float
+    cost_basis: str
+    age: float | None
+    age_interval: tuple[float, float] | None
+    flat_range: tuple[float, float] | None
+    cost_rate: float | None
+    run_to_failure_cost_rate: float | None
+    saving: float | None
+    saving_interval: tuple[float, float] | None
+    no_optimum_share: float | None
+    reason: str | None
+    rule_interval: float | None
+    rule_origin: str | None
+    advised: float | None
+    safety_critical: bool
+    curve: pl.DataFrame
+    summary: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Comebacks:
+    """Which repairs come back within the window.
+
+    Attributes
+    ----------
+    groups : one row per group (``group``): ``repairs``, ``comebacks``, ``followed_up``
+        (repairs watched for the whole window), ``rate``, ``lower``, ``upper`` (probability of
+        return within the window, by the product-limit), ``note``.
+    curves : ``group``, ``time`` (days), ``at_risk``, ``estimate`` (share returned), ``lower``,
+        ``upper``.
+    pairs : the repairs that came back: ``group``, ``vin``, ``unit_no``, ``component``,
+        ``shop``, ``ro_no``, ``opened_on``, ``back_shop``, ``back_ro_no``, ``back_on``,
+        ``days``, ``distance``.
+    """
+
+    by: str
+    component: str | None
+    window_days: int
+    window_distance: float
+    unit: str
+    level: float
+    groups: pl.DataFrame
+    curves: pl.DataFrame
+    pairs: pl.DataFrame
+    left_out: pl.DataFrame
+    summary: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class VehicleRecord:
+    """All that is known of one vehicle.
+
+    Attributes
+    ----------
+    orders : ``shop``, ``ro_no``, ``opened_on``, ``odometer``, ``distance``,
+        ``distance_estimated``, ``technician``, ``complaint``, ``cause``, ``correction``,
+        ``fault_codes`` (text), ``road_tested``, ``codes_cleared``, newest first.
+    lines : ``shop``, ``ro_no``, ``opened_on``, ``odometer``, ``line_no``, ``component``,
+        ``title``, ``position`` (in words), ``action``, ``reason``, ``failure_mode``,
+        ``part_no``, ``part_maker``, ``part_lot``, ``qty``, ``description``.
+    parts : what is fitted now where some line touched the component: ``component``,
+        ``title``, ``positions`` (in words), ``count``, ``generation``,
+        ``generation_assumed``, ``age_distance``, ``age_days``, ``part_maker``, ``part_lot``,
+        ``fitted_on``.
+    meters : ``read_on``, ``odometer``, ``source``, ``verdict``, ``why``, ``distance``.
+    """
+
+    vin: str
+    unit_no: str | None
+    plate: str | None
+    engine_family: str
+    engine_title: str
+    model_year: int | None
+    duty: str | None
+    depot: str | None
+    in_service_on: date
+    watched_from_on: date
+    last_seen_on: date
+    last_seen_distance: int
+    retired_on: date | None
+    unit: str
+    orders: pl.DataFrame
+    lines: pl.DataFrame
+    parts: pl.DataFrame
+    meters: pl.DataFrame
+    summary: tuple[str, ...]
