@@ -1,0 +1,338 @@
+"""Risk tables: who was at risk and what ended, counted once; and variances clustered by unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import ArrayLike, NDArray
+
+from fleetlog.errors import InvalidLives
+from fleetlog.stats._arrays import (
+    Bools,
+    Floats,
+    Ints,
+    TimeScale,
+    codes,
+    count,
+    numbers,
+    refuse,
+    same_length,
+    time_scale,
+    weights,
+)
+
+
+@dataclass(frozen=True)
+class RiskTable:
+    """Counts on ascending distinct times; each life is at risk on (entry, exit].
+
+    Attributes
+    ----------
+    time : (t,) float, the times at which a life ended.
+    at_risk : (t,) float, weight of the lives with entry < time <= exit.
+    events : (t, causes) float, weight of the failures at that time, by cause.
+    censored : (t,) float, weight of the lives that ended there unfailed, after the failures.
+    place : (t,) position of each time on the scale that the lives were counted on.
+    """
+
+    time: Floats
+    at_risk: Floats
+    events: Floats
+    censored: Floats
+    place: Ints
+
+    @property
+    def all_events(self) -> Floats:
+        """Failures at each time, (t,), whatever the cause."""
+        return self.events[:, 0] if self.events.shape[1] == 1 else self.events.sum(axis=1)
+
+
+@dataclass(frozen=True)
+class Lives:
+    """Checked lives, placed on one time scale. Made by `check_lives` only."""
+
+    scale: TimeScale
+    exit: Ints
+    event: Bools
+    cause: Ints | None
+    causes: tuple[int, ...]
+    entry: Ints | None
+    weight: Floats | None
+    cluster: Ints | None
+    clusters: int
+    start: float
+    dropped: dict[str, int]
+
+    @property
+    def rows(self) -> int:
+        """How many lives are in."""
+        return int(self.exit.size)
+
+
+def check_times(
+    exit: ArrayLike,  # noqa: A002
+    entry: ArrayLike | None,
+    weight: ArrayLike | None,
+) -> tuple[NDArray[np.int64] | Floats, NDArray[np.int64] | Floats | None, Floats | None]:
+    """Check exits, entries and weights together; lives must end after they are first seen."""
+    exits = numbers(exit, "exit")
+    if exits.size == 0:
+        raise InvalidLives("There are no lives: pass at least one.")
+    entries = None if entry is None else numbers(entry, "entry")
+    same_length(exits.size, entry=entries)
+    remedy = (
+        "swap swapped readings, and leave lives with no follow-up out and count them"
+        if entries is not None
+        else "leave lives with no follow-up out and count them"
+    )
+    if entries is None:
+        if exits.min() <= 0:
+            refuse(exits <= 0, "have an exit of 0", remedy)
+    else:
+        refuse(entries >= exits, "have entry >= exit", remedy)
+    return exits, entries, weights(weight, exits.size)
+
+
+def check_lives(
+    exit: ArrayLike,  # noqa: A002
+    event: Bools,
+    *,
+    cause: Ints | None = None,
+    causes: tuple[int, ...] = (1,),
+    entry: ArrayLike | None,
+    weight: ArrayLike | None,
+    cluster: ArrayLike | None,
+    from_age: float | None,
+) -> Lives:
+    """Check lives, condition them on survival to ``from_age`` and place them on one scale."""
+    exits, entries, weighted = check_times(exit, entry, weight)
+    same_length(exits.size, event=event)
+    clustered, clusters = (None, 0) if cluster is None else codes(cluster, "cluster")
+    same_length(exits.size, cluster=clustered)
+    dropped: dict[str, int] = {}
+    if from_age is not None:
+        if not (np.isfinite(from_age) and from_age >= 0):
+            raise ValueError(f"from_age is {from_age}: pass an age of 0 or more")
+        kept = exits > from_age
+        dropped["ended_by_from_age"] = int(kept.size - np.count_nonzero(kept))
+        if not kept.any():
+            raise InvalidLives(f"No life lasts beyond from_age = {from_age}: lower it.")
+        exits, event = exits[kept], event[kept]
+        begun = np.zeros(exits.size) if entries is None else entries[kept]
+        entries = np.maximum(begun, from_age)
+        weighted = None if weighted is None else weighted[kept]
+        clustered = None if clustered is None else clustered[kept]
+        cause = None if cause is None else cause[kept]
+    if entries is None:
+        scale, (exit_place,) = time_scale(exits)
+        entry_place = None
+    else:
+        scale, (exit_place, entry_place) = time_scale(exits, entries)
+        # Merging near-equal times can leave a life of no length: it was never at risk.
+        if scale.size and np.any(merged := entry_place >= exit_place):
+            refuse(
+                merged, "have an entry within rounding of their exit", "leave them out and count"
+            )
+    return Lives(
+        scale=scale,
+        exit=exit_place,
+        event=event,
+        cause=cause,
+        causes=causes,
+        entry=entry_place,
+        weight=weighted,
+        cluster=clustered,
+        clusters=clusters,
+        start=0.0 if from_age is None else float(from_age),
+        dropped=dropped,
+    )
+
+
+def risk_table(lives: Lives) -> RiskTable:
+    """Count lives into a risk table. Linear in lives and times."""
+    size = lives.scale.size
+    weight = lives.weight
+    left = count(lives.exit, size, weight)
+    if lives.cause is None:
+        failed = lives.event
+        events = count(
+            lives.exit[failed], size, None if weight is None else weight[failed]
+        ).reshape(size, 1)
+    else:
+        events = np.empty((size, len(lives.causes)))
+        for column in range(len(lives.causes)):
+            failed = lives.cause == column
+            events[:, column] = count(
+                lives.exit[failed], size, None if weight is None else weight[failed]
+            )
+    entered = None if lives.entry is None else count(lives.entry, size, weight)
+    return _assemble(lives.scale.times, entered, left, events, whole=weight is None)
+
+
+def _assemble(
+    time: Floats, entered: Floats | None, left: Floats, events: Floats, *, whole: bool
+) -> RiskTable:
+    total = float(left.sum()) if entered is None else 0.0
+    gone = np.cumsum(left)
+    at_risk = total - gone + left
+    if entered is not None:
+        at_risk += np.cumsum(entered) - entered
+    kept = np.flatnonzero(left)
+    at_risk, left, events = at_risk[kept], left[kept], events[kept]
+    failed = events[:, 0] if events.shape[1] == 1 else events.sum(axis=1)
+    if not whole:
+        # Sums of fractional weights leave rounding where the risk set empties exactly.
+        emptied = np.abs(at_risk - failed) < 1e-9 * failed
+        at_risk = np.where(emptied, failed, np.maximum(at_risk, left))
+    return RiskTable(time[kept], at_risk, events, np.maximum(left - failed, 0.0), kept)
+
+
+def risk_table_from_counts(
+    time: ArrayLike,
+    entered: ArrayLike,
+    left: ArrayLike,
+    events: ArrayLike,
+) -> RiskTable:
+    """Build a risk table from rows that were counted elsewhere.
+
+    Parameters
+    ----------
+    time : (r,) times; may repeat and come in any order, so tables of several groups add up.
+    entered : (r,) weight of the lives that are at risk after ``time``, counted at their entry.
+    left : (r,) weight of the lives that ended at ``time``, failed or not.
+    events : (r,) or (r, causes), weight of those that failed.
+    """
+    times = numbers(time, "time")
+    if times.size == 0:
+        raise InvalidLives("The risk table is empty: pass at least one row.")
+    came, went = numbers(entered, "entered"), numbers(left, "left")
+    same_length(times.size, entered=came, left=went)
+    failed = np.asarray(events, dtype=np.float64)
+    failed = failed.reshape(-1, 1) if failed.ndim == 1 else failed
+    if failed.ndim != 2 or failed.shape[0] != times.size:
+        raise InvalidLives(
+            f"events has shape {failed.shape} for {times.size} rows: pass one row per time."
+        )
+    refuse(
+        ~(np.isfinite(failed) & (failed >= 0)).all(axis=1), "have events that are no count", "mend"
+    )
+    scale, (place,) = time_scale(times)
+    came_at = count(place, scale.size, came.astype(np.float64))
+    went_at = count(place, scale.size, went.astype(np.float64))
+    failed_at = np.column_stack([count(place, scale.size, column) for column in failed.T])
+    slack = 1e-9 * max(1.0, float(came_at.sum()))
+    refuse(
+        failed_at.sum(axis=1) > went_at + slack,
+        "(distinct times) have more events than lives that left",
+        "count failures among those that left",
+    )
+    after = np.cumsum(came_at) - np.cumsum(went_at)
+    refuse(
+        after - came_at < -slack,
+        "(distinct times) have more lives leaving than at risk",
+        "count every entry, at time 0 too",
+    )
+    return _assemble(
+        scale.times, came_at, went_at, failed_at, whole=bool(np.all(went_at == np.rint(went_at)))
+    )
+
+
+def clustered_variance(
+    cluster: Ints,
+    clusters: int,
+    place: Ints,
+    jumps: list[Floats],
+    coefficients: list[Floats],
+) -> Floats:
+    """Sum over clusters of the square of a cluster's influence, at every time.
+
+    The influence of cluster c at time t is ``sum_j v_cj(t) * coefficients[j][t]`` where ``v_cj``
+    is piecewise constant: it rises by ``jumps[j][i]`` at ``place[i]`` for ``cluster[i] = c``. So
+    the sum of squares is a quadratic form in the coefficients whose matrix changes only at the
+    jumps: one sort (n log n) replaces a clusters-by-times array.
+
+    Parameters
+    ----------
+    cluster, place : (m,) codes of the cluster and position of the time of each jump.
+    jumps : p arrays (m,). coefficients : p arrays (t,).
+
+    Returns
+    -------
+    (t,) float.
+    """
+    size = coefficients[0].size
+    order = np.argsort(cluster.astype(np.int64) * size + place)
+    cluster, place = cluster[order], place[order]
+    first = np.flatnonzero(np.diff(cluster, prepend=-1))
+    lengths = np.diff(first, append=cluster.size)
+    after: list[Floats] = []
+    before: list[Floats] = []
+    for jump in jumps:
+        step = jump[order]
+        running = np.cumsum(step)
+        running -= np.repeat(running[first] - step[first], lengths)
+        after.append(running)
+        before.append(running - step)
+    total = np.zeros(size)
+    for j in range(len(jumps)):
+        for k in range(j, len(jumps)):
+            change = after[j] * after[k] - before[j] * before[k]
+            moment = np.cumsum(np.bincount(place, weights=change, minlength=size))
+            total += (1.0 if j == k else 2.0) * moment * coefficients[j] * coefficients[k]
+    return np.maximum(total, 0.0)
+
+
+def life_jumps(
+    lives: Lives, at_exit: Floats, integral: Floats
+) -> tuple[Ints, Ints, Floats, Floats]:
+    """Jumps of the influence of lives whose at-risk part is minus a common running integral.
+
+    A life contributes, up to time t, ``at_exit`` once it has left by t, less what ``integral``
+    (t,) gained while it was at risk. Written as ``a - b * integral(t)``, ``a`` and ``b`` change
+    at entry and exit only.
+
+    Returns
+    -------
+    cluster, place, jumps of a, jumps of b: each (2 n,), entries first.
+    """
+    assert lives.cluster is not None
+    ones = np.ones(lives.rows) if lives.weight is None else lives.weight
+    out = ones * (at_exit - integral[lives.exit])
+    if lives.entry is None:
+        begun, came = np.zeros(lives.rows, dtype=np.intp), np.zeros(lives.rows)
+        # Lives without an entry are at risk before the first time, when the integral is 0.
+    else:
+        begun, came = lives.entry, ones * integral[lives.entry]
+    return (
+        np.concatenate([lives.cluster, lives.cluster]),
+        np.concatenate([begun, lives.exit]),
+        np.concatenate([came, out]),
+        np.concatenate([ones, -ones]),
+    )
+
+
+def spread(table: RiskTable, values: Floats, size: int) -> Floats:
+    """Put values of a risk table's times onto the whole scale it was counted on, else 0."""
+    whole = np.zeros(size)
+    whole[table.place] = values
+    return whole
+
+
+def table_frame(
+    table: RiskTable, estimate: Floats, std_err: Floats, lower: Floats, upper: Floats
+) -> pl.DataFrame:
+    """Lay a curve out in the columns that all curves share."""
+    return pl.DataFrame(
+        {
+            "time": table.time,
+            "at_risk": table.at_risk,
+            "events": table.all_events,
+            "censored": table.censored,
+            "estimate": estimate,
+            "std_err": pl.Series(std_err).fill_nan(None),
+            "lower": pl.Series(lower).fill_nan(None),
+            "upper": pl.Series(upper).fill_nan(None),
+        }
+    )
