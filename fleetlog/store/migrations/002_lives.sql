@@ -30,13 +30,22 @@ CREATE TABLE vehicle_span (
     exit_known_from    VARCHAR NOT NULL        -- 'retirement' | 'last reading'
 );
 
--- Each removal or repair at each position; assumed where the line did not name the position.
+-- How far the vehicle of each order had gone; estimated where the order has no believed reading.
+CREATE TABLE order_distance (
+    ro_id              BIGINT NOT NULL,
+    vin                VARCHAR NOT NULL,
+    done_on            DATE NOT NULL,
+    distance           INTEGER,                -- NULL where nothing is known to estimate it from
+    distance_estimated BOOLEAN NOT NULL
+);
+
+-- What each line did, and at which positions; assumed where the line did not name them.
 CREATE TABLE position_event (
     ro_id             BIGINT NOT NULL,
     line_no           INTEGER NOT NULL,
     vin               VARCHAR NOT NULL,
     component         VARCHAR NOT NULL,
-    ordinal           SMALLINT NOT NULL,
+    positions         SMALLINT[] NOT NULL,     -- ordinals
     position_assumed  BOOLEAN NOT NULL,
     done_on           DATE NOT NULL,
     distance          INTEGER NOT NULL,

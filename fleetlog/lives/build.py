@@ -1,0 +1,29 @@
+"""Build lives from the records of the vehicles that a load has touched."""
+
+import duckdb
+
+from fleetlog.settings import MAX_DAILY_MILES
+from fleetlog.sql import read_sql
+from fleetlog.units import convert_distance
+
+STEPS = ("clear", "meters", "spans", "events", "lives")
+SCRATCH = (
+    "cluster_swap", "raw_reading", "judged_reading", "anchor", "watched", "dated_order",
+    "named_group", "asked_line", "placed_line", "mark", "fitted", "shared_life", "last_good",
+)  # fmt: skip
+
+
+def rebuild(connection: duckdb.DuckDBPyConnection, *, distance_unit: str) -> None:
+    """Rebuild meters, spans, events and lives of the vehicles in the temporary ``touched_vehicle``.
+
+    Runs inside the caller's transaction, so that records and lives change together. The cost
+    grows as n log n in the rows of the touched vehicles, and not with the size of the store but
+    for one scan of it.
+    """
+    connection.execute(
+        f"SET VARIABLE max_daily = {convert_distance(MAX_DAILY_MILES.value, "mi", distance_unit)}"
+    ).fetchall()
+    for step in STEPS:
+        connection.execute(read_sql("lives", step)).fetchall()
+    for table in SCRATCH:
+        connection.execute(f"DROP TABLE {table}").fetchall()

@@ -1,0 +1,18 @@
+-- How long each touched vehicle was watched: late entry where records begin after it entered
+-- service, end at its retirement or at the last reading that is believed.
+INSERT INTO vehicle_span BY NAME
+WITH last_seen AS (
+    SELECT vin, max(read_on) AS seen_on, max(distance) AS distance FROM anchor GROUP BY vin
+)
+SELECT v.vin, v.engine_family, v.in_service_on,
+       v.in_service_odometer AS start_distance,
+       v.observed_from_on AS entry_on,
+       v.observed_from_odometer AS entry_distance,
+       greatest(v.observed_from_on, least(s.seen_on, coalesce(v.retired_on, s.seen_on))) AS exit_on,
+       greatest(v.observed_from_odometer, s.distance) AS exit_distance,
+       v.observed_from_odometer > v.in_service_odometer OR v.observed_from_on > v.in_service_on
+           AS generation_assumed,
+       CASE WHEN v.retired_on IS NULL THEN 'last reading' ELSE 'retirement' END AS exit_known_from
+FROM vehicle AS v
+JOIN touched_vehicle USING (vin)
+JOIN last_seen AS s USING (vin);
