@@ -27,6 +27,10 @@ THIN_FAILURES = Setting(
     "still uncertain by about a factor of two (our rule of thumb)",
 )
 LEVEL = Setting("level", 0.95, "", "confidence level of every limit that is shown")
+DOWNTIME_COST_PER_HOUR = Setting(
+    "downtime_cost_per_hour", 60, "of the store's currency",
+    "what an hour of a stopped vehicle costs; a placeholder of ours, so set your own",
+)
 LOCK_WAIT_S = Setting(
     "lock_wait_s", 10, "s", "how long to wait for another process to let go of the store",
 )
@@ -35,4 +39,12 @@ MAX_DAILY_MILES = Setting(
     "no road vehicle with one driver goes further in a day (common practice, no source)",
 )
 
-SETTINGS = (COMEBACK_DAYS, COMEBACK_MILES, THIN_FAILURES, LEVEL, LOCK_WAIT_S, MAX_DAILY_MILES)
+SETTINGS = (
+    COMEBACK_DAYS,
+    COMEBACK_MILES,
+    THIN_FAILURES,
+    LEVEL,
+    DOWNTIME_COST_PER_HOUR,
+    LOCK_WAIT_S,
+    MAX_DAILY_MILES,
+)

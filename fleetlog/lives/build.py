@@ -4,7 +4,7 @@ import duckdb
 
 from fleetlog.settings import MAX_DAILY_MILES
 from fleetlog.sql import read_sql
-from fleetlog.units import convert_distance
+from fleetlog.units import DistanceUnit, convert_distance
 
 STEPS = ("clear", "meters", "spans", "events", "lives")
 SCRATCH = (
@@ -13,16 +13,15 @@ SCRATCH = (
 )  # fmt: skip
 
 
-def rebuild(connection: duckdb.DuckDBPyConnection, *, distance_unit: str) -> None:
+def rebuild(connection: duckdb.DuckDBPyConnection, *, distance_unit: DistanceUnit) -> None:
     """Rebuild meters, spans, events and lives of the vehicles in the temporary ``touched_vehicle``.
 
     Runs inside the caller's transaction, so that records and lives change together. The cost
     grows as n log n in the rows of the touched vehicles, and not with the size of the store but
     for one scan of it.
     """
-    connection.execute(
-        f"SET VARIABLE max_daily = {convert_distance(MAX_DAILY_MILES.value, "mi", distance_unit)}"
-    ).fetchall()
+    max_daily = convert_distance(MAX_DAILY_MILES.value, "mi", distance_unit)
+    connection.execute(f"SET VARIABLE max_daily = {max_daily!r}").fetchall()
     for step in STEPS:
         connection.execute(read_sql("lives", step)).fetchall()
     for table in SCRATCH:

@@ -1,0 +1,511 @@
+"""How long a component lives: curves, B-lives, failure modes and the evidence behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from fleetlog.analyses.components import find_component
+from fleetlog.analyses.results import PartLife
+from fleetlog.analyses.wording import (
+    between,
+    counted,
+    is_thin,
+    listed,
+    number,
+    per_cent,
+    position_words,
+)
+from fleetlog.errors import InputError, NoInteriorMaximum
+from fleetlog.lives import SPLITS, select_lives
+from fleetlog.lives.select import CLOCKS, check_choices
+from fleetlog.settings import LEVEL
+from fleetlog.sql import read_sql
+from fleetlog.stats import LifeFit, SurvivalCurve, cumulative_incidence, fit_life, kaplan_meier
+from fleetlog.store import Store
+
+GENERATIONS = ("any", "first", "later")
+MOST_GROUPS = 24
+"""More curves than this cannot be told apart; the groups with the fewest failures are left out."""
+
+FITTED_POINTS = 120
+
+
+@dataclass(frozen=True)
+class Selection:
+    """The lives that enter the figures, and the count of those that do not, by reason."""
+
+    lives: pl.DataFrame
+    left_out: pl.DataFrame
+
+
+def part_life(
+    store: Store,
+    component: str,
+    *,
+    engine_family: str | None = None,
+    by: Sequence[str] = (),
+    clock: str = "distance",
+    failure_mode: str | None = None,
+    generation: str = "any",
+    keep_assumed: bool = True,
+    level: float = LEVEL.value,
+) -> PartLife:
+    """Estimate how long a component lives, split by any of :data:`fleetlog.lives.SPLITS`.
+
+    Parameters
+    ----------
+    store : the fleet's store.
+    component : its code in the catalogue.
+    engine_family : only vehicles of this family.
+    by : columns to split by; a curve for each combination that occurs.
+    clock : ``"distance"`` (the store's unit) or ``"days"``.
+    failure_mode : count only failures of this mode; the other modes then censor.
+    generation : ``"first"`` for parts that the factory fitted, ``"later"`` for replacements.
+    keep_assumed : False leaves out lives of parts whose age is assumed because the vehicle was
+        not watched from new.
+    level : confidence level of every limit.
+
+    Raises
+    ------
+    InputError : an unknown component, split, clock or generation; or no life to look at.
+
+    Notes
+    -----
+    Curves by Kaplan and Meier with late entry, their limits clustered by vehicle because parts of
+    one vehicle share oil and driver; Weibull by maximum likelihood, limits by profile; modes by
+    Aalen and Johansen. A failure bounded by two inspections counts as at the later one in the
+    curve and as between the two in the Weibull fit.
+    """
+    title = find_component(component).title
+    check_choices("split", by, SPLITS)
+    check_choices("clock", (clock,), CLOCKS)
+    check_choices("generation", (generation,), GENERATIONS)
+    question = {"component": component, "engine_family": engine_family}
+    with store.read() as connection:
+        lives = select_lives(connection, component, engine_family=engine_family, by=by)
+        failures = connection.sql(read_sql("analyses", "evidence"), params=question).pl()
+        unused_lines = connection.sql(
+            read_sql("analyses", "left_out_lines"), params=question
+        ).pl()
+        names = connection.sql(
+            read_sql("analyses", "position_names"), params={"component": component}
+        ).pl()
+    if lives.is_empty():
+        where = f" on engine family {engine_family!r}" if engine_family else ""
+        raise InputError(
+            f"the store has no vehicle that carries {component}{where}: "
+            "check the engine family, or load the fleet list first"
+        )
+    unit = store.distance_unit if clock == "distance" else "days"
+    selection = select(lives, by, clock, failure_mode, generation, keep_assumed=keep_assumed)
+    answers = [
+        _answer(label, by, values, group, clock, level)
+        for label, values, group in groups_of(selection.lives, by)
+    ]
+    groups = pl.DataFrame([answer.row for answer in answers], infer_schema_length=None)
+    return PartLife(
+        component=component,
+        title=title,
+        engine_family=engine_family,
+        by=tuple(by),
+        clock=clock,
+        unit=unit,
+        level=level,
+        groups=groups,
+        curves=pl.concat([answer.curve for answer in answers]),
+        fitted=pl.concat([answer.fitted for answer in answers]),
+        incidence=pl.concat([answer.incidence for answer in answers]),
+        endings=(
+            selection.lives.group_by("group", "ended_by", "failure_mode")
+            .agg(lives=pl.col("weight").sum())
+            .sort("group", "ended_by", "failure_mode")
+        ),
+        evidence=_evidence(selection.lives, failures, names, component, clock),
+        left_out=pl.concat(
+            [selection.left_out, unused_lines.select("why", pl.col("count").cast(pl.Int64))]
+        ),
+        summary=_summary(title, engine_family, groups, unit, clock),
+    )
+
+
+def select(
+    lives: pl.DataFrame,
+    by: Sequence[str],
+    clock: str,
+    failure_mode: str | None,
+    generation: str,
+    *,
+    keep_assumed: bool,
+) -> Selection:
+    """Label the lives by group, mark the failures asked for, and count what is left out."""
+    reasons = {
+        "no follow-up: fitted and last seen at the same age": (
+            pl.col(f"exit_{clock}") <= pl.col(f"entry_{clock}")
+        ),
+        "age assumed: the vehicle was not watched from new": (
+            pl.col("generation_assumed") & (pl.col("generation") == 1)
+            if not keep_assumed
+            else pl.lit(value=False)
+        ),
+        f"not of the generation asked for ({generation})": {
+            "any": pl.lit(value=False),
+            "first": pl.col("generation") > 1,
+            "later": pl.col("generation") == 1,
+        }[generation],
+    }
+    why = pl.coalesce(*(pl.when(test).then(pl.lit(reason)) for reason, test in reasons.items()))
+    maker = pl.when(pl.col("generation") == 1).then(pl.lit("as built")).otherwise(
+        pl.col("part_maker").fill_null("maker not stated")
+    )
+    lot = pl.when(pl.col("generation") == 1).then(pl.lit("as built")).otherwise(
+        pl.col("part_lot").fill_null("lot not stated")
+    )
+    judged = lives.with_columns(
+        why=why,
+        part_maker=maker,
+        part_lot=lot,
+        failed=(pl.col("ended_by") == "failed")
+        & (pl.lit(failure_mode is None) | (pl.col("failure_mode") == (failure_mode or ""))),
+        vehicle=pl.col("vin").rank("dense"),
+    ).with_columns(group=_label(by))
+    kept = judged.filter(pl.col("why").is_null())
+    if kept.is_empty():
+        raise InputError(
+            "no life is left to look at: every one was left out; ask for other generations or "
+            "keep lives of assumed age"
+        )
+    left_out = _count_left_out(judged)
+    largest = (
+        kept.group_by("group")
+        .agg(failures=(pl.col("weight") * pl.col("failed")).sum())
+        .sort("failures", "group", descending=[True, False])["group"]
+    )
+    if len(largest) > MOST_GROUPS:
+        dropped = kept.filter(~pl.col("group").is_in(largest.head(MOST_GROUPS).to_list()))
+        note = f"in the {len(largest) - MOST_GROUPS} groups with the fewest failures"
+        left_out = pl.concat(
+            [left_out, pl.DataFrame({"why": [note], "count": [int(dropped["weight"].sum())]})]
+        )
+        kept = kept.filter(pl.col("group").is_in(largest.head(MOST_GROUPS).to_list()))
+    return Selection(kept, left_out)
+
+
+def _count_left_out(judged: pl.DataFrame) -> pl.DataFrame:
+    return (
+        judged.filter(pl.col("why").is_not_null())
+        .group_by("why")
+        .agg(count=pl.col("weight").sum().cast(pl.Int64))
+        .sort("count", descending=True)
+    )
+
+
+def _label(by: Sequence[str]) -> pl.Expr:
+    if not by:
+        return pl.lit("all")
+    words = {
+        "engine_family": pl.col("engine_family"),
+        "bank": pl.format("bank {}", pl.col("bank")),
+        "cylinder": pl.format("cylinder {}", pl.col("cylinder")),
+        "side": pl.col("side"),
+        "slot": pl.format("no. {}", pl.col("slot")),
+        "generation": pl.format("generation {}", pl.col("generation")),
+        "model_year": pl.format("model year {}", pl.col("model_year")),
+    }
+    parts = [
+        words.get(column, pl.col(column).cast(pl.String)).fill_null(f"no {column} given")
+        for column in by
+    ]
+    return pl.concat_str(parts, separator=", ")
+
+
+def groups_of(
+    lives: pl.DataFrame, by: Sequence[str]
+) -> Iterator[tuple[str, tuple[Any, ...], pl.DataFrame]]:
+    """Yield each group's label, its values of ``by``, and its lives, in the order of the values."""
+    keys = ["group", *by]
+    for values, group in lives.sort(*by or ["group"], nulls_last=True).group_by(
+        keys, maintain_order=True
+    ):
+        yield str(values[0]), tuple(values[1:]), group
+
+
+@dataclass(frozen=True)
+class _Answer:
+    row: dict[str, Any]
+    curve: pl.DataFrame
+    fitted: pl.DataFrame
+    incidence: pl.DataFrame
+
+
+def _answer(
+    label: str,
+    by: Sequence[str],
+    values: tuple[Any, ...],
+    lives: pl.DataFrame,
+    clock: str,
+    level: float,
+) -> _Answer:
+    arrays = {
+        "entry": lives[f"entry_{clock}"].cast(pl.Float64).to_numpy(),
+        "weight": lives["weight"].cast(pl.Float64).to_numpy(),
+    }
+    exit_age = lives[f"exit_{clock}"].cast(pl.Float64).to_numpy()
+    curve = kaplan_meier(
+        exit_age, lives["failed"].to_numpy(), cluster=lives["vehicle"].to_numpy(),
+        level=level, **arrays,
+    )  # fmt: skip
+    fit, refusal = fit_weibull(lives, clock)
+    row = {"group": label, **dict(zip(by, values, strict=True))}
+    row |= _counts(lives, clock) | _curve_lives(curve) | _weibull_row(fit, level)
+    row["note"] = _note(row, curve, refusal)
+    return _Answer(
+        row,
+        _labelled(label, curve.table.drop("censored", strict=False)),
+        _fitted_curve(label, fit, exit_age),
+        _incidence(label, lives, exit_age, arrays, level),
+    )
+
+
+def _labelled(label: str, table: pl.DataFrame) -> pl.DataFrame:
+    return table.select(pl.lit(label).alias("group"), pl.all())
+
+
+def _counts(lives: pl.DataFrame, clock: str) -> dict[str, Any]:
+    weight, ended = pl.col("weight"), pl.col("ended_by")
+    failures = lives.filter(pl.col("failed"))
+    total = int(lives["weight"].sum())
+    failed = int(failures["weight"].sum())
+    others = ~ended.is_in(["failed", "planned", "still fitted"])
+
+    def count(test: pl.Expr) -> int:
+        return int(lives.filter(test)["weight"].sum())
+
+    return {
+        "lives": total,
+        "vehicles": lives["vehicle"].n_unique(),
+        "failures": failed,
+        "planned": count(ended == "planned"),
+        "other_removals": count(others) + count((ended == "failed") & ~pl.col("failed")),
+        "still_fitted": count(ended == "still fitted"),
+        "late_entries": count(pl.col(f"entry_{clock}") > 0),
+        "position_assumed_share": (
+            float(failures.select((weight * pl.col("position_assumed")).sum()).item() / failed)
+            if failed
+            else None
+        ),
+        "generation_assumed_share": float(
+            lives.select((weight * pl.col("generation_assumed")).sum()).item() / total
+        ),
+    }
+
+
+def _curve_lives(curve: SurvivalCurve) -> dict[str, float | None]:
+    found: dict[str, float | None] = {}
+    for name, p in (("b10", 0.1), ("median", 0.5)):
+        lower, upper = curve.quantile_interval(p)
+        found |= {name: curve.quantile(p), f"{name}_lower": lower, f"{name}_upper": upper}
+    return found
+
+
+def fit_weibull(lives: pl.DataFrame, clock: str) -> tuple[LifeFit | None, str | None]:
+    """Fit a Weibull life to labelled lives; None and the reason where the data do not bear one."""
+    lower = lives[f"last_good_{clock}"].cast(pl.Float64)
+    exit_age = lives[f"exit_{clock}"].cast(pl.Float64).to_numpy()
+    entry = lives[f"entry_{clock}"].cast(pl.Float64).to_numpy()
+    # A part found good before it came under watch bounds nothing that the likelihood can use.
+    bound = np.where(
+        lives["failed"].to_numpy() & (lower.fill_null(-1.0).to_numpy() > entry),
+        lower.fill_null(0.0).to_numpy(),
+        exit_age,
+    )
+    try:
+        fit = fit_life(
+            exit_age,
+            lives["failed"].to_numpy(),
+            model="weibull",
+            entry=entry,
+            weight=lives["weight"].cast(pl.Float64).to_numpy(),
+            lower=bound if (bound < exit_age).any() else None,
+        )
+    except NoInteriorMaximum as refusal:
+        return None, str(refusal)
+    return fit, None
+
+
+def _weibull_row(fit: LifeFit | None, level: float) -> dict[str, float | None]:
+    names = ("shape", "scale", "weibull_b10")
+    if fit is None:
+        return {f"{name}{end}": None for name in names for end in ("", "_lower", "_upper")}
+    row: dict[str, float | None] = {}
+    for name in ("shape", "scale"):
+        lower, upper = fit.parameter_interval(name, level=level)
+        row |= {name: fit.parameters[name], f"{name}_lower": lower, f"{name}_upper": upper}
+    lower, upper = fit.quantile_interval(0.1, level=level)
+    return row | {
+        "weibull_b10": float(fit.quantile(0.1)),
+        "weibull_b10_lower": lower,
+        "weibull_b10_upper": upper,
+    }
+
+
+def _fitted_curve(label: str, fit: LifeFit | None, exit_age: np.ndarray[Any, Any]) -> pl.DataFrame:
+    time = np.linspace(0.0, float(exit_age.max()), FITTED_POINTS) if fit else np.empty(0)
+    survival = fit.survival(time) if fit else np.empty(0)
+    return pl.DataFrame({"time": time, "survival": survival}).select(
+        pl.lit(label).alias("group"), "time", "survival"
+    )
+
+
+def _incidence(
+    label: str,
+    lives: pl.DataFrame,
+    exit_age: np.ndarray[Any, Any],
+    arrays: dict[str, np.ndarray[Any, Any]],
+    level: float,
+) -> pl.DataFrame:
+    modes = lives.filter(pl.col("failed"))["failure_mode"].unique().sort().to_list()
+    columns = ["group", "failure_mode", "time", "estimate", "lower", "upper"]
+    if not modes:
+        return pl.DataFrame(schema=dict.fromkeys(columns, pl.Float64)).with_columns(
+            pl.col("group", "failure_mode").cast(pl.String)
+        )
+    cause = lives.select(
+        pl.when(pl.col("failed"))
+        .then(pl.col("failure_mode").replace_strict(modes, list(range(1, len(modes) + 1)),
+                                                    default=0, return_dtype=pl.Int64))
+        .otherwise(0)
+    ).to_series()  # fmt: skip
+    curves = cumulative_incidence(
+        exit_age, cause.to_numpy(), cluster=lives["vehicle"].to_numpy(), level=level, **arrays
+    )
+    return curves.table.filter(pl.col("events") > 0).select(
+        pl.lit(label).alias("group"),
+        pl.col("cause")
+        .replace_strict(list(range(1, len(modes) + 1)), modes, return_dtype=pl.String)
+        .alias("failure_mode"),
+        "time",
+        "estimate",
+        "lower",
+        "upper",
+    )
+
+
+def _evidence(
+    lives: pl.DataFrame,
+    failures: pl.DataFrame,
+    names: pl.DataFrame,
+    component: str,
+    clock: str,
+) -> pl.DataFrame:
+    """Join the failures that entered the figures with the orders behind them."""
+    entered = (
+        lives.filter(pl.col("failed"))
+        .group_by("vin", "ended_ro", "generation", maintain_order=True)
+        .agg(group=pl.col("group").unique(maintain_order=True).str.join(" | "))
+    )
+    rows = failures.with_columns(component=pl.lit(component))
+    rows = rows.with_columns(
+        positions=position_words(rows, names, assumed="position_assumed")
+    )
+    return (
+        rows.join(
+            entered,
+            left_on=["vin", "ro_id", "generation"],
+            right_on=["vin", "ended_ro", "generation"],
+            how="inner",
+            maintain_order="left",
+        )
+        .rename({f"exit_{clock}": "age"})
+        .select(
+            "group", "vin", "unit_no", "shop", "ro_no", "opened_on", "age", "positions", "parts",
+            "failure_mode", "part_maker", "part_lot", "position_assumed",
+        )
+    )  # fmt: skip
+
+
+def _note(row: dict[str, Any], curve: SurvivalCurve, refusal: str | None) -> str:
+    said = []
+    if row["failures"] == 0:
+        said.append("no failure seen yet")
+    elif is_thin(row["failures"]):
+        said.append(f"thin: only {counted(row['failures'], 'failure')}, so the limits are wide")
+    if refusal and row["failures"]:
+        said.append(f"no Weibull fit: {refusal}")
+    if row["position_assumed_share"] and row["position_assumed_share"] > 0.1:
+        said.append(
+            f"{per_cent(row['position_assumed_share'])} of the failures did not say the position "
+            "and were given one"
+        )
+    if row["generation_assumed_share"] > 0.1:
+        said.append(
+            f"{per_cent(row['generation_assumed_share'])} of the lives are on vehicles not "
+            "watched from new: earlier renewals are unknown"
+        )
+    if curve.thin_start is not None:
+        said.append(
+            f"few parts were watched below {number(curve.thin_start.from_age)}: the curve is "
+            "uncertain there"
+        )
+    return "; ".join(said)
+
+
+def _summary(
+    title: str, engine_family: str | None, groups: pl.DataFrame, unit: str, clock: str
+) -> tuple[str, ...]:
+    where = f" on {engine_family}" if engine_family else ""
+    failures, lives = int(groups["failures"].sum()), int(groups["lives"].sum())
+    said = [
+        f"{title}{where}: {counted(failures, 'failure')} among {lives:,} lives"
+        f"{'' if clock == 'distance' else ' by days in use'}."
+    ]
+    if failures == 0:
+        return (*said, "None has failed yet, so no life can be estimated.")
+    reached = groups.filter(pl.col("b10").is_not_null())
+    if groups.height == 1:
+        said.append(_life_sentence(groups.row(0, named=True), unit))
+    elif reached.is_empty():
+        said.append("In no group have one in ten failed yet.")
+    else:
+        first, last = (reached.sort("b10").row(index, named=True) for index in (0, -1))
+        said.append(
+            f"Soonest: {first['group']}, where one in ten has failed by "
+            f"{number(first['b10'], unit)} "
+            f"({between((first['b10_lower'], first['b10_upper']), unit)}; "
+            f"{counted(first['failures'], 'failure')})."
+        )
+        if last["group"] != first["group"]:
+            said.append(
+                f"Latest of those that got so far: {last['group']}, {number(last['b10'], unit)}."
+            )
+        behind = groups.filter(pl.col("b10").is_null())["group"].to_list()
+        if behind:
+            said.append(f"One in ten has not failed yet in {listed(behind)}.")
+    thin = groups.filter((pl.col("failures") > 0) & (pl.col("failures") < 10))
+    if groups.height > 1 and thin.height:
+        said.append(f"Thin, so read with care: {listed(thin['group'].to_list())}.")
+    return tuple(said)
+
+
+def _life_sentence(row: dict[str, Any], unit: str) -> str:
+    if row["b10"] is None:
+        return "One in ten has not failed yet within what was watched."
+    text = (
+        f"One in ten has failed by {number(row['b10'], unit)} "
+        f"({between((row['b10_lower'], row['b10_upper']), unit)})"
+    )
+    if row["median"] is not None:
+        text += f", half by {number(row['median'], unit)}"
+    if row["shape"] is not None:
+        kind = "wears out" if row["shape_lower"] > 1 else (
+            "fails young" if row["shape_upper"] < 1 else "shows no clear wear-out"
+        )
+        text += (
+            f"; it {kind} (Weibull shape {row['shape']:.2f}, "
+            f"{row['shape_lower']:.2f} to {row['shape_upper']:.2f})"
+        )
+    return text + "."

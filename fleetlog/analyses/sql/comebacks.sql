@@ -1,0 +1,35 @@
+-- Each repair with the next fault of the same component on the same vehicle. A repair is followed
+-- until that fault, or until its window has closed, or until the vehicle was last seen.
+-- The window is open for window_days, or until window_distance is driven at the vehicle's own
+-- rate, whichever is later. Growth: n log n in the lines.
+WITH work AS (
+    SELECT o.ro_id, o.shop, o.ro_no, o.technician, o.vin, l.component,
+           coalesce(o.closed_on, o.opened_on) AS ready_on, o.opened_on, d.distance,
+           bool_or(l.reason = 'failed') AS at_fault,
+           bool_and(l.reason = 'planned') AS planned_only,
+           any_value(l.part_maker) AS part_maker
+    FROM repair_line AS l
+    JOIN repair_order AS o USING (ro_id)
+    JOIN order_distance AS d USING (ro_id)
+    WHERE l.component IS NOT NULL AND l.action <> 'inspected'
+      AND ($component IS NULL OR l.component = $component)
+    GROUP BY o.ro_id, o.shop, o.ro_no, o.technician, o.vin, l.component, ready_on, o.opened_on,
+             d.distance
+), paired AS (
+    SELECT w.*,
+           f.ro_id AS back_ro, f.shop AS back_shop, f.ro_no AS back_ro_no, f.opened_on AS back_on,
+           f.opened_on - w.ready_on AS days, f.distance - w.distance AS driven
+    FROM work AS w
+    ASOF LEFT JOIN (FROM work WHERE at_fault) AS f
+      ON f.vin = w.vin AND f.component = w.component AND f.opened_on > w.ready_on
+)
+SELECT p.ro_id, p.shop, p.technician, p.part_maker, p.component, p.vin, v.unit_no, v.depot,
+       s.engine_family, p.ro_no, p.opened_on, p.planned_only,
+       p.back_ro, p.back_shop, p.back_ro_no, p.back_on, p.days, p.driven,
+       coalesce(p.days <= $window_days OR p.driven <= $window_distance, false) AS came_back,
+       greatest($window_days, ceil($window_distance * (s.exit_on - s.entry_on)
+           / nullif(s.exit_distance - s.entry_distance, 0)))::INTEGER AS window_closes,
+       s.exit_on - p.ready_on AS followed_days
+FROM paired AS p
+JOIN vehicle_span AS s USING (vin)
+JOIN vehicle AS v USING (vin)
