@@ -233,12 +233,14 @@ def _valve_gear_plan(
     part, bank = at.part[first][:, None], at.bank[first][:, None]
     side = at.side[first][:, None]
     covered = (at.bank[None, :] == bank) | (bank == 0) | (at.bank[None, :] == 0)
-    cams = part == PART_INDEX[CAMSHAFT]
-    gear = cams | (part == PART_INDEX[ROCKER]) | (part == PART_INDEX[LIFTER])
+    gear = np.isin(part, [PART_INDEX[code] for code in (ROCKER, LIFTER, CAMSHAFT)])
     opened = gear | (part == PART_INDEX[COVER_GASKET])
 
-    whole_side = rng.random((jobs, 1)) < planted.side_renewed_share
-    alike = (at.part[None, :] == part) | (cams & (at.part[None, :] == PART_INDEX[ROCKER]))
+    worn = family.code == planted.worn_family
+    whole_side = rng.random((jobs, 1)) < (
+        planted.side_renewed_share if worn else planted.side_renewed_share_elsewhere
+    )
+    alike = np.isin(at.part, [PART_INDEX[ROCKER], PART_INDEX[LIFTER]])[None, :]
     plan[gear & whole_side & alike & covered & (at.side[None, :] == side)] = WHILE_APART
     gasket = at.part[None, :] == PART_INDEX[COVER_GASKET]
     plan[gear & gasket & covered] = WHILE_APART

@@ -16,24 +16,15 @@ from fleetlog.demo.parameters import (
     WINDOW_END,
     WINDOW_START,
 )
+from fleetlog.vin import check_digits
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 EPOCH = date(1970, 1, 1)
 FIRST_DAY = (date(2010, 1, 1) - EPOCH).days
-START_DAY = (WINDOW_START - EPOCH).days
 END_DAY = (WINDOW_END - EPOCH).days
 
-# 49 CFR 565.15(c): values of the characters and weights of the positions (0 at the check digit).
-_VIN_ALPHABET = "0123456789ABCDEFGHJKLMNPRSTUVWXYZ"
-_VIN_VALUES = np.zeros(128, dtype=np.int64)
-for _letters, _first in (("0123456789", 0), ("ABCDEFGH", 1), ("JKLMN", 1), ("P", 7), ("R", 9),
-                         ("STUVWXYZ", 2)):
-    for _step, _letter in enumerate(_letters):
-        _VIN_VALUES[ord(_letter)] = _first + _step
-_VIN_WEIGHTS = np.array([8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2], dtype=np.int64)
-_CHECK_CHARACTERS = np.frombuffer(b"0123456789X", dtype=np.uint8)
 # 49 CFR 565.15(d)(1): model years 2010 to 2030 start again at A.
 _YEAR_CHARACTERS = np.frombuffer(b"ABCDEFGHJKLMNPRSTVWXY", dtype=np.uint8)
 # ISO 3780 gives the letter G to no country (all of GA to G0 is unassigned).
@@ -135,14 +126,12 @@ def shop_of(fleet: Fleet, vehicle: Ints, day: Ints, *, seed: int, shops: int) ->
 
 
 def with_check_digit(characters: NDArray[np.uint8]) -> NDArray[np.str_]:
-    """VINs from an (n, 17) array of character codes, the ninth replaced by the check digit.
-
-    Source: 49 CFR 565.15(c).
-    """
-    remainder = (_VIN_VALUES[characters] @ _VIN_WEIGHTS) % 11
-    whole = characters.copy()
-    whole[:, 8] = _CHECK_CHARACTERS[remainder]
-    return np.ascontiguousarray(whole).view("S17").ravel().astype("U17")
+    """VINs from an (n, 17) array of character codes, the ninth replaced by the check digit."""
+    whole = np.ascontiguousarray(characters)
+    digits = check_digits(pl.Series(whole.view("S17").ravel().astype("U17")))
+    whole = whole.copy()
+    whole[:, 8] = digits.to_numpy().astype("S1").view(np.uint8)
+    return whole.view("S17").ravel().astype("U17")
 
 
 def _vins(number: Ints, family: Ints, duty: Ints, model_year: Ints) -> NDArray[np.str_]:
@@ -165,8 +154,11 @@ def _vins(number: Ints, family: Ints, duty: Ints, model_year: Ints) -> NDArray[n
     return with_check_digit(characters)
 
 
-def make_fleet(rng: np.random.Generator, first: int, count: int) -> Fleet:
-    """Draw `count` vehicles, numbered from `first`."""
+def make_fleet(
+    rng: np.random.Generator, first: int, count: int, *, window_start: date = WINDOW_START
+) -> Fleet:
+    """Draw `count` vehicles, numbered from `first`, none watched before `window_start`."""
+    start_day = (window_start - EPOCH).days
     number = np.arange(first, first + count, dtype=np.int64)
     family = rng.choice(len(FAMILIES), size=count, p=[f.share for f in FAMILIES])
     cumulative = np.cumsum(np.array(DUTY_SHARES), axis=1)
@@ -177,20 +169,20 @@ def make_fleet(rng: np.random.Generator, first: int, count: int) -> Fleet:
     # Three histories: new within the watched years, already owned when they began, bought used.
     history = rng.choice(3, size=count, p=[0.62, 0.20, 0.18])
     owned_from = (date(2010, 7, 1) - EPOCH).days
-    earliest = np.array([START_DAY, owned_from, owned_from + 700])[history]
-    latest = np.array([END_DAY - 200, START_DAY - 30, END_DAY - 2_400])[history]
+    earliest = np.array([start_day, owned_from, owned_from + 700])[history]
+    latest = np.array([END_DAY - 200, start_day - 30, END_DAY - 2_400])[history]
     in_service = working_day(
         (earliest + rng.random(count) * (latest - earliest)).astype(np.int64)
     )
     bought_after = (rng.uniform(1.5, 5.0, size=count) * 365).astype(np.int64)
     observed = np.where(history == 2, in_service + bought_after, in_service)
-    observed = working_day(np.maximum(observed, START_DAY))
+    observed = working_day(np.maximum(observed, start_day))
 
     spread = np.array([d.spread for d in DUTIES])[duty]
     annual = np.array([d.annual_mi for d in DUTIES])[duty] * np.exp(
         spread * rng.standard_normal(count) - spread**2 / 2
     )
-    leaves = observed + (365 + 3_400 * rng.weibull(3.0, size=count)).astype(np.int64)
+    leaves = observed + (365 + 2_700 * rng.weibull(3.0, size=count)).astype(np.int64)
     retired = leaves < END_DAY
     in_service_date = in_service.astype("datetime64[D]")
     year = in_service_date.astype("datetime64[Y]").astype(np.int64) + 1970

@@ -9,6 +9,8 @@ from datetime import date
 
 WINDOW_START = date(2017, 1, 1)
 WINDOW_END = date(2025, 12, 31)
+# A lean fleet is one whose shops began to keep records later.
+LEAN_WINDOW_START = date(2020, 1, 1)
 
 
 @dataclass(frozen=True)
@@ -65,10 +67,10 @@ class Duty:
 
 
 DUTIES = (
-    Duty("parcel van", 21_000, 0.25, 24.0),
-    Duty("service pickup", 17_000, 0.30, 27.0),
-    Duty("shuttle bus", 29_000, 0.20, 19.0),
-    Duty("bucket truck", 11_000, 0.25, 9.0),
+    Duty("parcel van", 17_500, 0.25, 24.0),
+    Duty("service pickup", 14_000, 0.30, 27.0),
+    Duty("shuttle bus", 23_000, 0.20, 19.0),
+    Duty("bucket truck", 9_500, 0.25, 9.0),
 )
 # rows: families in the order above; columns: duties in the order above
 DUTY_SHARES = (
@@ -160,10 +162,10 @@ COIL = "ignition.coil"
 # Everything under the valve covers wears as one system: see failures.run_group.
 VALVE_GEAR = (
     Part(ROCKER, ("Rocker arm", "rocker arm", "Roller rocker"), "per-valve",
-         _law("worn", 3.0, 520_000), 38.0, 3.4, "ticking noise from engine at idle", "P0300",
+         _law("worn", 3.0, 850_000), 38.0, 3.4, "ticking noise from engine at idle", "P0300",
          extra_h=0.25),
     Part(LIFTER, ("Valve lifter", "hydraulic lifter", "Lash adjuster"), "per-valve",
-         _law("collapsed", 3.0, 560_000), 27.0, 3.6, "tapping noise from top of engine", "P0300",
+         _law("collapsed", 3.0, 900_000), 27.0, 3.6, "tapping noise from top of engine", "P0300",
          extra_h=0.25),
     Part(CAMSHAFT, ("Camshaft", "camshaft", "Cam shaft"), "per-camshaft",
          _law("flat-lobe", 3.5, 900_000), 410.0, 7.5, "runs rough, loud tick and low power",
@@ -199,7 +201,7 @@ OTHER_PARTS = (
     Part("charging.starter", ("Starter motor", "starter", "Starter motor"), "per-engine",
          _law("inoperative", 2.1, 260_000), 214.0, 1.4, "no crank, single click"),
     Part("brakes.pads", ("Brake pads", "brake pad set", "Disc pads"), "per-axle-end",
-         _law("worn", 4.2, 64_000), 46.0, 0.8, "brakes grinding", planned_mi=52_000),
+         _law("worn", 4.2, 95_000), 46.0, 0.8, "brakes grinding", planned_mi=60_000),
     Part("body.wiper-motor", ("Wiper motor", "wiper motor", "Wiper motor"), "per-vehicle",
          _law("inoperative", 1.0, 135_000), 118.0, 1.1, "wipers quit in rain"),
     Part("timing.chain", ("Timing chain", "timing chain kit", "Timing chain"), "per-engine",
@@ -254,13 +256,13 @@ class ServiceRule:
     safety_critical: bool
 
 
-OIL_INTERVAL_MI = {"V8-51": 7_500, "R4-19": 9_000, "D6-71": 12_000, "P6-39": 7_500}
+OIL_INTERVAL_MI = {"V8-51": 10_000, "R4-19": 10_000, "D6-71": 15_000, "P6-39": 10_000}
 SERVICE_RULES = (
-    ServiceRule("air filter", "air.filter", 30_000, None, None, "maker", False),
+    ServiceRule("air filter", "air.filter", 40_000, None, None, "maker", False),
     ServiceRule("spark plugs", "ignition.spark-plug", 90_000, None, None, "maker", False),
-    ServiceRule("fuel filter", "fuel.filter", 24_000, None, None, "maker", False),
+    ServiceRule("fuel filter", "fuel.filter", 30_000, None, None, "maker", False),
     ServiceRule("drive belt", "engine.drive-belt", 100_000, None, None, "maker", False),
-    ServiceRule("brake pads", "brakes.pads", 52_000, None, None, "maker", True),
+    ServiceRule("brake pads", "brakes.pads", 60_000, None, None, "maker", True),
     ServiceRule("brake fluid", "brakes.fluid", None, 730, None, "legal", True),
 )
 
@@ -290,7 +292,8 @@ class Planted:
     lobe_scale_mi: float = 230_000.0
     frailty_index: float = 0.75
     found_together_within_mi: float = 1_500.0
-    side_renewed_share: float = 0.55
+    side_renewed_share: float = 0.45
+    side_renewed_share_elsewhere: float = 0.10
     warning_share: float = 0.60
     warning_lead_days: tuple[int, int] = (14, 56)
     false_warnings_per_vehicle_year: float = 0.02
@@ -317,7 +320,8 @@ class Planted:
 
 # With nothing planted the same machinery runs at neutral values.
 NOTHING_PLANTED = Planted(
-    worn_components=(), lobe_component="", frailty_index=1.0, warning_share=0.0,
+    worn_components=(), lobe_component="", frailty_index=1.0, side_renewed_share=0.10,
+    warning_share=0.0,
     bad_lot_component="", comeback_shop="", connector_break_share=0.0,
     stretched_oil_depot="", stretched_oil_factor=1.0, stretched_oil_life_factor=1.0,
 )

@@ -2,9 +2,11 @@
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
+
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -20,8 +22,16 @@ from fleetlog.demo.failures import (
     join,
     run_group,
 )
-from fleetlog.demo.fleet import Fleet, make_fleet, shop_of, unit_numbers, vehicle_frame
-from fleetlog.demo.fleet import MOST_VEHICLES as MOST_VEHICLES
+from fleetlog.demo.fleet import (
+    MOST_VEHICLES,
+    Fleet,
+    Floats,
+    Ints,
+    make_fleet,
+    shop_of,
+    unit_numbers,
+    vehicle_frame,
+)
 from fleetlog.demo.parameters import (
     CAMSHAFT,
     COIL_CONNECTOR,
@@ -38,6 +48,7 @@ from fleetlog.demo.parameters import (
     ROCKER,
     SHOPS,
     VALVE_GEAR,
+    LEAN_WINDOW_START,
     WINDOW_END,
     WINDOW_START,
     DirtRates,
@@ -79,6 +90,11 @@ class Request:
     lines_per_vehicle: LinesPerVehicle
     shops: int
 
+    @property
+    def window_start(self) -> date:
+        """First day of the records."""
+        return WINDOW_START if self.lines_per_vehicle == "full" else LEAN_WINDOW_START
+
 
 @dataclass(frozen=True)
 class Chunk:
@@ -107,8 +123,9 @@ def simulate(
     dirt : spoil records at the rates of `parameters.DirtRates`.
     layout : "shops": one file per shop in its own style, with a map; "parquet": parts with
         canonical headings, written as they are made, in bounded memory.
-    lines_per_vehicle : "full": services and repairs; "lean": repairs only, for a store of many
-        vehicles.
+    lines_per_vehicle : "full": about 40 lines a vehicle; "lean": about 10, for a store of many
+        vehicles: no services, no parts renewed by a rule (pads, plugs, belts), and fewer parts
+        renewed while the engine is open.
     shops : 2 or 3; with 2 the third shop's work goes to the first.
     progress : called with vehicles done and vehicles asked for.
 
@@ -137,9 +154,11 @@ def simulate(
         raise InputError(
             f'lines_per_vehicle is "{lines_per_vehicle}", but must be "full" or "lean".'
         )
+    effects = Planted() if planted else NOTHING_PLANTED
+    if lines_per_vehicle == "lean":
+        effects = replace(effects, side_renewed_share=effects.side_renewed_share_elsewhere)
     request = Request(
-        vehicles, seed, Planted() if planted else NOTHING_PLANTED, DIRT if dirt else None, layout,
-        lines_per_vehicle, shops,
+        vehicles, seed, effects, DIRT if dirt else None, layout, lines_per_vehicle, shops
     )
     folder = Path(directory)
     folder.mkdir(parents=True, exist_ok=True)
@@ -152,7 +171,7 @@ def simulate(
         vehicles=vehicles,
         layout=layout,
         lines_per_vehicle=lines_per_vehicle,
-        window_start=WINDOW_START,
+        window_start=request.window_start,
         window_end=WINDOW_END,
         planted=request.planted if planted else None,
         part_lives=tuple(
@@ -181,7 +200,7 @@ def make_chunk(request: Request, index: int) -> Chunk:
     count = min(CHUNK, request.vehicles - first)
     rng = np.random.default_rng([request.seed, index, 0])
     dirt_rng = np.random.default_rng([request.seed, index, 1])
-    fleet = make_fleet(rng, first, count)
+    fleet = make_fleet(rng, first, count, window_start=request.window_start)
     removals = removals_of(rng, fleet, request)
     parts = [removal_lines(rng, removals), warning_lines(rng, fleet, removals, request.planted)]
     if request.lines_per_vehicle == "full":
@@ -218,7 +237,11 @@ def removals_of(rng: np.random.Generator, fleet: Fleet, request: Request) -> Rem
     found = []
     for family_index, family in enumerate(FAMILIES):
         who = np.flatnonzero(fleet.family == family_index)
-        groups = ((VALVE_GEAR, True), *(((part,), False) for part in OTHER_PARTS))
+        wanted = [
+            part for part in OTHER_PARTS
+            if request.lines_per_vehicle == "full" or not part.planned_mi
+        ]
+        groups = ((VALVE_GEAR, True), *(((part,), False) for part in wanted))
         found += [
             run_group(
                 rng, fleet, who, family, parts, request.planted, seed=request.seed,
@@ -231,9 +254,9 @@ def removals_of(rng: np.random.Generator, fleet: Fleet, request: Request) -> Rem
 
 
 def _shown(
-    fleet: Fleet, swap: np.ndarray[tuple[int], np.dtype[np.float64]],
-    vehicle: np.ndarray[tuple[int], np.dtype[np.int64]],
-    day: np.ndarray[tuple[int], np.dtype[np.int64]],
+    fleet: Fleet, swap: Floats,
+    vehicle: Ints,
+    day: Ints,
 ) -> pl.Series:
     """What the odometer shows: from the day after a cluster swap it counts from zero."""
     true = fleet.odometer_on(vehicle, day)
@@ -244,7 +267,7 @@ def _shown(
 
 
 def _meters(
-    rng: np.random.Generator, fleet: Fleet, swap: np.ndarray[tuple[int], np.dtype[np.float64]],
+    rng: np.random.Generator, fleet: Fleet, swap: Floats,
     *, per_year: float,
 ) -> pl.DataFrame:
     """Odometer readings from fuelling and yearly inspections, the last near the end of watch."""
@@ -393,9 +416,12 @@ def _write_shops(
     rows = pl.concat(spoilt)
     rows.write_parquet(folder / "truth_rows.parquet")
     dirt_rows, dirt_orders = _count_dirt(rows)
+    realised: Counter[str] = Counter()
+    for chunk in chunks:
+        realised.update(chunk.realised)
     return _Written(
-        files, lines_by_file, _order_count(lines), meters.height,
-        sum((chunk.realised for chunk in chunks), Counter()), dirt_rows, dirt_orders,
+        files, lines_by_file, _order_count(lines), meters.height, realised, dirt_rows,
+        dirt_orders,
     )
 
 
