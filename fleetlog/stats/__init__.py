@@ -1,5 +1,6 @@
 """Numerics for lives with censoring: arrays in, frozen results out; no files, no screens."""
 
+from fleetlog.stats.compare import TestResult, log_rank
 from fleetlog.stats.curves import (
     HazardCurve,
     IncidenceCurves,
@@ -12,16 +13,35 @@ from fleetlog.stats.curves import (
     nelson_aalen,
     nelson_aalen_from_table,
 )
+from fleetlog.stats.distributions import Exponential, Life, Weibull
+from fleetlog.stats.life_models import LifeFit, fit_life
+from fleetlog.stats.rates import benjamini_hochberg, proportion_interval, rate_interval
+from fleetlog.stats.recurrence import MeanCumulative, mean_cumulative_function
+from fleetlog.stats.replacement import ReplacementPolicy, age_replacement
 
 __all__ = [
+    "Exponential",
     "HazardCurve",
     "IncidenceCurves",
+    "Life",
+    "LifeFit",
+    "MeanCumulative",
+    "ReplacementPolicy",
     "SurvivalCurve",
+    "TestResult",
     "ThinStart",
+    "Weibull",
+    "age_replacement",
+    "benjamini_hochberg",
     "cumulative_incidence",
     "cumulative_incidence_from_table",
+    "fit_life",
     "kaplan_meier",
     "kaplan_meier_from_table",
+    "log_rank",
+    "mean_cumulative_function",
     "nelson_aalen",
     "nelson_aalen_from_table",
+    "proportion_interval",
+    "rate_interval",
 ]

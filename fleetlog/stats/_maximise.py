@@ -1,0 +1,87 @@
+"""Newton's method with its convergence checked, for likelihoods of a few parameters."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from fleetlog.errors import NoInteriorMaximum
+from fleetlog.stats._arrays import Floats
+
+Derivatives = tuple[float, Floats, Floats]
+
+LONGEST_STEP = 2.0
+NEWTON_STEPS = 200
+# Newton's decrement: twice the distance in log-likelihood that the last step still promised.
+DECREMENT = 1e-11
+
+
+@dataclass(frozen=True)
+class Maximum:
+    """Where the function is largest, and its value and second derivatives there."""
+
+    point: Floats
+    value: float
+    hessian: Floats
+
+
+def maximise(function: Callable[[Floats], Derivatives], start: Floats) -> Maximum:
+    """Climb to a maximum from ``start``.
+
+    Parameters
+    ----------
+    function : gives the value, gradient (p,) and Hessian (p, p) at a point.
+    start : (p,) point, on log scales, so that a step of 2 is a long one.
+
+    Raises
+    ------
+    NoInteriorMaximum : the function still rises when the steps run out, or has no curvature at
+        the top.
+    """
+    point = start
+    value, gradient, hessian = function(point)
+    for _ in range(NEWTON_STEPS):
+        step, concave = _uphill(gradient, hessian)
+        promised = float(gradient @ step)
+        # The promise is in units of log-likelihood; a large sum carries rounding of its own.
+        if concave and promised <= DECREMENT + 1e-15 * abs(value):
+            # One last full step squares the error that is left.
+            point = point + step
+            value, _, hessian = function(point)
+            return Maximum(point, value, hessian)
+        longest = float(np.max(np.abs(step)))
+        if longest > LONGEST_STEP:
+            step = step * (LONGEST_STEP / longest)
+        fraction = 1.0
+        while True:
+            trial = function(point + fraction * step)
+            gain = trial[0] - value
+            if np.isfinite(gain) and gain >= 1e-4 * fraction * min(promised, 0.0):
+                break
+            fraction /= 2
+            if fraction < 1e-10:
+                if concave and promised < 1e-6:
+                    return Maximum(point, value, hessian)
+                raise NoInteriorMaximum(
+                    "The likelihood could not be raised further although it is not at a maximum: "
+                    "the data do not determine the parameters, so gather more failures."
+                )
+        point = point + fraction * step
+        value, gradient, hessian = trial
+        if np.max(np.abs(point - start)) > 200:
+            break
+    raise NoInteriorMaximum(
+        "The likelihood keeps rising towards an extreme parameter: the data do not determine the "
+        "model, so gather more failures or choose a simpler model."
+    )
+
+
+def _uphill(gradient: Floats, hessian: Floats) -> tuple[Floats, bool]:
+    """Newton step, with curvature of the wrong sign turned round."""
+    curvature, axes = np.linalg.eigh(-hessian)
+    largest = float(np.max(np.abs(curvature)))
+    concave = bool(curvature[0] > 1e-14 * largest)
+    usable = np.maximum(np.abs(curvature), 1e-8 * largest + 1e-300)
+    return axes @ ((axes.T @ gradient) / (curvature if concave else usable)), concave
