@@ -9,8 +9,14 @@ from fleetlog.demo.parameters import CLUSTER, DirtRates
 KM_PER_MILE = 1.609344  # exact: NIST SP 811
 
 ORDER_KINDS = (
-    "vin_slip", "unknown_vin", "wrong_distance_unit", "reading_back", "negative_odometer",
-    "missing_odometer", "second_date_style", "duplicated_order",
+    "vin_slip",
+    "unknown_vin",
+    "wrong_distance_unit",
+    "reading_back",
+    "negative_odometer",
+    "missing_odometer",
+    "second_date_style",
+    "duplicated_order",
 )
 LINE_KINDS = ("no_position", "free_text_only", "cluster_swap")
 KINDS = (*ORDER_KINDS, *LINE_KINDS)
@@ -18,9 +24,12 @@ KINDS = (*ORDER_KINDS, *LINE_KINDS)
 
 def mark_clean(lines: pl.DataFrame) -> pl.DataFrame:
     """Add the columns that dirt fills: every flag false, every true value as written."""
-    return lines.with_columns(
-        pl.lit(value=False).alias(kind) for kind in KINDS
-    ).with_columns(true_vin="vin", true_odometer=pl.col("odometer"))
+    return lines.with_columns(pl.lit(value=False).alias(kind) for kind in KINDS).with_columns(
+        true_vin="vin",
+        true_odometer="odometer",
+        true_component="component",
+        true_position="position",
+    )
 
 
 def spoil(
@@ -50,9 +59,14 @@ def spoil(
 
     odometer = firsts["odometer"].to_numpy().astype(np.float64)
     meter_kind = _pick(
-        rng, count,
-        (rates.wrong_distance_unit, rates.reading_back, rates.negative_odometer,
-         rates.missing_odometer),
+        rng,
+        count,
+        (
+            rates.wrong_distance_unit,
+            rates.reading_back,
+            rates.negative_odometer,
+            rates.missing_odometer,
+        ),
     )
     low = odometer < 45_000
     backwards = (meter_kind == 1) & ~low
@@ -93,12 +107,31 @@ def spoil(
         )
     )
     nowhere = pl.col("no_position") | pl.col("free_text_only")
+    silent = pl.col("no_position").any().over("order")
     spoilt = spoilt.with_columns(
-        *(pl.when(~nowhere).then(name).alias(name)
-          for name in ("bank", "cylinder", "side", "slot", "position")),
-        *(pl.when(~pl.col("free_text_only")).then(name).alias(name)
-          for name in ("written_0", "written_1", "written_2", "action", "reason", "failure_mode",
-                       "part_no", "part_maker", "part_lot")),
+        # Where a line lacks its position, the story of the order does not tell it either.
+        *(
+            pl.when(silent).then(f"{name}_without_place").otherwise(name).alias(name)
+            for name in ("cause", "correction")
+        ),
+        *(
+            pl.when(~nowhere).then(name).alias(name)
+            for name in ("bank", "cylinder", "side", "slot", "position")
+        ),
+        *(
+            pl.when(~pl.col("free_text_only")).then(name).alias(name)
+            for name in (
+                "written_0",
+                "written_1",
+                "written_2",
+                "action",
+                "reason",
+                "failure_mode",
+                "part_no",
+                "part_maker",
+                "part_lot",
+            )
+        ),
     )
     repeated = spoilt.filter("repeats").with_columns(duplicated_order=pl.lit(value=True))
     return pl.concat([spoilt, repeated]).drop("repeats")
@@ -109,8 +142,9 @@ def _pick(rng: np.random.Generator, count: int, shares: tuple[float, ...]) -> In
     return np.searchsorted(np.cumsum(shares), rng.random(count), side="right")
 
 
-def _slip(rng: np.random.Generator, vin: "np.ndarray[tuple[int], np.dtype[np.str_]]"
-          ) -> "np.ndarray[tuple[int], np.dtype[np.str_]]":
+def _slip(
+    rng: np.random.Generator, vin: "np.ndarray[tuple[int], np.dtype[np.str_]]"
+) -> "np.ndarray[tuple[int], np.dtype[np.str_]]":
     """Typing slips: the letter O for a zero, or two neighbouring characters changed round."""
     characters = np.ascontiguousarray(vin.astype("S17")).view(np.uint8).reshape(-1, 17).copy()
     row = np.arange(len(vin))
@@ -123,13 +157,15 @@ def _slip(rng: np.random.Generator, vin: "np.ndarray[tuple[int], np.dtype[np.str
     characters[row[letter], at_zero[letter]] = ord("O")
     swap, at = row[~letter], at_pair[~letter]
     characters[swap, at], characters[swap, at + 1] = (
-        characters[swap, at + 1].copy(), characters[swap, at].copy(),
+        characters[swap, at + 1].copy(),
+        characters[swap, at].copy(),
     )
     return characters.view("S17").ravel().astype("U17")
 
 
-def _unknown(vin: "np.ndarray[tuple[int], np.dtype[np.str_]]"
-             ) -> "np.ndarray[tuple[int], np.dtype[np.str_]]":
+def _unknown(
+    vin: "np.ndarray[tuple[int], np.dtype[np.str_]]",
+) -> "np.ndarray[tuple[int], np.dtype[np.str_]]":
     """Right VINs of vehicles that the fleet does not have."""
     characters = np.ascontiguousarray(vin.astype("S17")).view(np.uint8).reshape(-1, 17).copy()
     characters[:, :5] = np.frombuffer(f"{WMI}ZZ".encode(), dtype=np.uint8)

@@ -37,62 +37,153 @@ class ShopFormat:
 
 
 NORTH_YARD = ShopFormat(
-    written=0, suffix="csv", distance_unit="mi", date_order="mdy",
-    date_style="%-m/%-d/%Y", second_date_style="%Y-%m-%d", decimal_mark=".", code_mark=" ",
-    yes_no=("Y", "N"), word_case=lambda text: text.str.to_titlecase().str.replace_all("-", " "),
+    written=0,
+    suffix="csv",
+    distance_unit="mi",
+    date_order="mdy",
+    date_style="%-m/%-d/%Y",
+    second_date_style="%Y-%m-%d",
+    decimal_mark=".",
+    code_mark=" ",
+    yes_no=("Y", "N"),
+    word_case=lambda text: text.str.to_titlecase().str.replace_all("-", " "),
     columns=(
-        ("ro_no", "Ticket"), ("line_no", "Ln"), ("opened_on", "Date in"),
-        ("closed_on", "Date out"), ("unit_no", "Unit #"), ("vin", "VIN"),
-        ("odometer", "Mileage"), ("engine_hours", "Eng hrs"), ("technician", "Mech"),
-        ("complaint", "Complaint"), ("cause", "Cause"), ("correction", "Correction"),
-        ("fault_codes", "Codes"), ("road_tested", "Test drive"), ("codes_cleared", "Codes clr"),
-        ("downtime_h", "Down hrs"), ("labour_h", "Hrs total"), ("labour_cost", "Labor $"),
-        ("parts_cost", "Parts $"), ("component", "Part"), ("bank", "Bank"), ("cylinder", "Cyl"),
-        ("side", "Side"), ("slot", "Valve/axle"), ("action", "Work"), ("reason", "Why"),
-        ("failure_mode", "How failed"), ("part_no", "Part No."), ("part_maker", "Mfr"),
-        ("part_lot", "Lot"), ("qty", "Qty"), ("line_labour_h", "Ln hrs"), ("line_cost", "Ln $"),
+        ("ro_no", "Ticket"),
+        ("line_no", "Ln"),
+        ("opened_on", "Date in"),
+        ("closed_on", "Date out"),
+        ("unit_no", "Unit #"),
+        ("vin", "VIN"),
+        ("odometer", "Mileage"),
+        ("engine_hours", "Eng hrs"),
+        ("technician", "Mech"),
+        ("complaint", "Complaint"),
+        ("cause", "Cause"),
+        ("correction", "Correction"),
+        ("fault_codes", "Codes"),
+        ("road_tested", "Test drive"),
+        ("codes_cleared", "Codes clr"),
+        ("downtime_h", "Down hrs"),
+        ("labour_h", "Hrs total"),
+        ("labour_cost", "Labor $"),
+        ("parts_cost", "Parts $"),
+        ("component", "Part"),
+        ("bank", "Bank"),
+        ("cylinder", "Cyl"),
+        ("side", "Side"),
+        ("slot", "Valve/axle"),
+        ("action", "Work"),
+        ("reason", "Why"),
+        ("failure_mode", "How failed"),
+        ("part_no", "Part No."),
+        ("part_maker", "Mfr"),
+        ("part_lot", "Lot"),
+        ("qty", "Qty"),
+        ("line_labour_h", "Ln hrs"),
+        ("line_cost", "Ln $"),
     ),
 )
 RIVER_SHOP = ShopFormat(
-    written=1, suffix="xlsx", distance_unit="mi", date_order="dmy",
-    date_style="", second_date_style="%-d.%-m.%Y", decimal_mark=".", code_mark=", ",
-    yes_no=("yes", "no"), word_case=lambda text: text,
+    written=1,
+    suffix="xlsx",
+    distance_unit="mi",
+    date_order="dmy",
+    date_style="",
+    second_date_style="%-d.%-m.%Y",
+    decimal_mark=".",
+    code_mark=", ",
+    yes_no=("yes", "no"),
+    word_case=lambda text: text,
     columns=(
-        ("ro_no", "Order"), ("opened_on", "Opened"), ("closed_on", "Finished"),
-        ("unit_no", "Fleet no."), ("vin", "Chassis no."), ("odometer", "Odo (mi)"),
-        ("technician", "Tech"), ("complaint", "Driver states"), ("cause", "Found"),
-        ("correction", "Done"), ("fault_codes", "DTC"), ("road_tested", "Road test"),
-        ("codes_cleared", "Cleared"), ("downtime_h", "Hours down"), ("labour_h", "Labour h"),
-        ("labour_cost", "Labour cost"), ("parts_cost", "Parts cost"), ("component", "Item"),
-        ("position", "Where"), ("action", "Action"), ("reason", "Reason"),
-        ("failure_mode", "Failure"), ("part_no", "Part #"), ("part_maker", "Brand"),
-        ("part_lot", "Batch"), ("qty", "Pcs"), ("line_labour_h", "Line h"),
+        ("ro_no", "Order"),
+        ("opened_on", "Opened"),
+        ("closed_on", "Finished"),
+        ("unit_no", "Fleet no."),
+        ("vin", "Chassis no."),
+        ("odometer", "Odo (mi)"),
+        ("technician", "Tech"),
+        ("complaint", "Driver states"),
+        ("cause", "Found"),
+        ("correction", "Done"),
+        ("fault_codes", "DTC"),
+        ("road_tested", "Road test"),
+        ("codes_cleared", "Cleared"),
+        ("downtime_h", "Hours down"),
+        ("labour_h", "Labour h"),
+        ("labour_cost", "Labour cost"),
+        ("parts_cost", "Parts cost"),
+        ("component", "Item"),
+        ("position", "Where"),
+        ("action", "Action"),
+        ("reason", "Reason"),
+        ("failure_mode", "Failure"),
+        ("part_no", "Part #"),
+        ("part_maker", "Brand"),
+        ("part_lot", "Batch"),
+        ("qty", "Pcs"),
+        ("line_labour_h", "Line h"),
         ("line_cost", "Line cost"),
     ),
 )
 HILL_SHOP = ShopFormat(
-    written=2, suffix="csv", distance_unit="km", date_order="dmy",
-    date_style="%d.%m.%Y", second_date_style="%Y-%m-%d", decimal_mark=",", code_mark="/",
-    yes_no=("1", "0"), word_case=lambda text: text.str.to_uppercase(),
+    written=2,
+    suffix="csv",
+    distance_unit="km",
+    date_order="dmy",
+    date_style="%d.%m.%Y",
+    second_date_style="%Y-%m-%d",
+    decimal_mark=",",
+    code_mark="/",
+    yes_no=("1", "0"),
+    word_case=lambda text: text.str.to_uppercase(),
     columns=(
-        ("ro_no", "Job Nº"), ("line_no", "Pos"), ("opened_on", "In"), ("closed_on", "Out"),
-        ("plate", "Plate"), ("vin", "VIN no"), ("odometer", "Km"), ("technician", "Fitter"),
-        ("complaint", "Reported"), ("cause", "Cause found"), ("correction", "Remedy"),
-        ("fault_codes", "Fault codes"), ("road_tested", "Tested"), ("codes_cleared", "Erased"),
-        ("downtime_h", "Stand h"), ("labour_h", "Work h"), ("labour_cost", "Work $"),
-        ("parts_cost", "Material $"), ("component", "Description"), ("bank", "Bk"),
-        ("cylinder", "Cyl."), ("side", "In/Ex"), ("slot", "No. in set"), ("action", "Job"),
-        ("reason", "Grounds"), ("failure_mode", "Defect"), ("part_maker", "Make"),
-        ("part_lot", "Charge"), ("qty", "Qty"), ("line_cost", "Price"),
+        ("ro_no", "Job Nº"),
+        ("line_no", "Pos"),
+        ("opened_on", "In"),
+        ("closed_on", "Out"),
+        ("plate", "Plate"),
+        ("vin", "VIN no"),
+        ("odometer", "Km"),
+        ("technician", "Fitter"),
+        ("complaint", "Reported"),
+        ("cause", "Cause found"),
+        ("correction", "Remedy"),
+        ("fault_codes", "Fault codes"),
+        ("road_tested", "Tested"),
+        ("codes_cleared", "Erased"),
+        ("downtime_h", "Stand h"),
+        ("labour_h", "Work h"),
+        ("labour_cost", "Work $"),
+        ("parts_cost", "Material $"),
+        ("component", "Description"),
+        ("bank", "Bk"),
+        ("cylinder", "Cyl."),
+        ("side", "In/Ex"),
+        ("slot", "No. in set"),
+        ("action", "Job"),
+        ("reason", "Grounds"),
+        ("failure_mode", "Defect"),
+        ("part_maker", "Make"),
+        ("part_lot", "Charge"),
+        ("qty", "Qty"),
+        ("line_cost", "Price"),
     ),
 )
 FORMATS = (NORTH_YARD, RIVER_SHOP, HILL_SHOP)
 
 VEHICLE_HEADINGS = {
-    "unit_no": "Unit", "vin": "VIN", "plate": "License plate", "engine_family": "Engine family",
-    "model_year": "MY", "duty": "Use", "depot": "Home depot", "in_service_on": "In service",
-    "in_service_odometer": "In service mi", "observed_from_on": "On our books since",
-    "observed_from_odometer": "Mi when booked in", "retired_on": "Sold/retired",
+    "unit_no": "Unit",
+    "vin": "VIN",
+    "plate": "License plate",
+    "engine_family": "Engine family",
+    "model_year": "MY",
+    "duty": "Use",
+    "depot": "Home depot",
+    "in_service_on": "In service",
+    "in_service_odometer": "In service mi",
+    "observed_from_on": "On our books since",
+    "observed_from_odometer": "Mi when booked in",
+    "retired_on": "Sold/retired",
     "retired_odometer": "Mi at disposal",
 }
 METER_HEADINGS = {"unit_no": "Unit", "read_on": "Date", "odometer": "Odometer", "source": "Source"}
@@ -103,11 +194,16 @@ def engine_family_frame() -> pl.DataFrame:
     return pl.DataFrame(
         [
             {
-                "code": f.code, "title": f.title, "cylinders": f.cylinders, "banks": f.banks,
+                "code": f.code,
+                "title": f.title,
+                "cylinders": f.cylinders,
+                "banks": f.banks,
                 "cylinder_banks": " ".join(map(str, f.cylinder_banks)),
-                "intake_valves": f.intake_valves, "exhaust_valves": f.exhaust_valves,
+                "intake_valves": f.intake_valves,
+                "exhaust_valves": f.exhaust_valves,
                 "camshafts_per_bank": f.camshafts_per_bank,
-                "camshaft_location": f.camshaft_location, "fuel": f.fuel,
+                "camshaft_location": f.camshaft_location,
+                "fuel": f.fuel,
                 "displacement_l": f.displacement_l,
             }
             for f in FAMILIES
@@ -119,19 +215,31 @@ def service_rule_frame() -> pl.DataFrame:
     """The maker's and legal intervals of every family, canonical headings."""
     rows: list[dict[str, object]] = []
     for family in FAMILIES:
-        for component, task in (("lubrication.engine-oil", "engine oil"),
-                                ("lubrication.oil-filter", "oil filter")):
-            rows.append({
-                "engine_family": family.code, "task": task, "component": component,
-                "every_distance": OIL_INTERVAL_MI[family.code], "every_days": 365,
-                "every_hours": 500 if family.fuel == "diesel" else None, "origin": "maker",
-                "safety_critical": False,
-            })
+        for component, task in (
+            ("lubrication.engine-oil", "engine oil"),
+            ("lubrication.oil-filter", "oil filter"),
+        ):
+            rows.append(
+                {
+                    "engine_family": family.code,
+                    "task": task,
+                    "component": component,
+                    "every_distance": OIL_INTERVAL_MI[family.code],
+                    "every_days": 365,
+                    "every_hours": 500 if family.fuel == "diesel" else None,
+                    "origin": "maker",
+                    "safety_critical": False,
+                }
+            )
         rows += [
             {
-                "engine_family": family.code, "task": rule.task, "component": rule.component,
-                "every_distance": rule.every_mi, "every_days": rule.every_days,
-                "every_hours": rule.every_hours, "origin": rule.origin,
+                "engine_family": family.code,
+                "task": rule.task,
+                "component": rule.component,
+                "every_distance": rule.every_mi,
+                "every_days": rule.every_days,
+                "every_hours": rule.every_hours,
+                "origin": rule.origin,
                 "safety_critical": rule.safety_critical,
             }
             for rule in SERVICE_RULES
@@ -149,10 +257,9 @@ def shop_sheet(lines: pl.DataFrame, shop: ShopFormat) -> pl.DataFrame:
     factor = KM_PER_MILE if shop.distance_unit == "km" else 1.0
     other = 1.0 if shop.distance_unit == "km" else KM_PER_MILE
     values = lines.with_columns(
-        odometer=(
-            pl.col("odometer")
-            * pl.when("wrong_distance_unit").then(other).otherwise(factor)
-        ).round().cast(pl.Int64),
+        odometer=(pl.col("odometer") * pl.when("wrong_distance_unit").then(other).otherwise(factor))
+        .round()
+        .cast(pl.Int64),
         component=pl.col(f"written_{shop.written}"),
         fault_codes=pl.col("fault_codes").str.replace_all(" ", shop.code_mark, literal=True),
         action=shop.word_case(pl.col("action")),
@@ -193,8 +300,7 @@ def write_spreadsheet(
 
     Dates are date cells, except in orders with the second style, whose dates are text.
     """
-    options = {"strings_to_formulas": False, "strings_to_urls": False,
-               "strings_to_numbers": False}
+    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(path, options) as book:
         # A fixed date keeps the file the same from run to run.
         book.set_properties({"created": datetime(2026, 1, 5), "title": title})
@@ -202,7 +308,11 @@ def write_spreadsheet(
         page.write_string(0, 0, title)
         page.write_string(1, 0, "printed 5.1.2026, all orders, one row per line")
         sheet.write_excel(
-            book, "Lines", position=(TITLE_ROWS, 0), autofilter=False, table_style=None,
+            book,
+            "Lines",
+            position=(TITLE_ROWS, 0),
+            autofilter=False,
+            table_style=None,
             dtype_formats={pl.Date: "dd.mm.yyyy", pl.Int64: "0", pl.Float64: "0.00"},
         )
         odd = lines.with_row_index("row").filter("second_date_style")
@@ -217,8 +327,11 @@ def write_spreadsheet(
 def shop_map(name: str, shop: ShopFormat) -> str:
     """The map that tells intake how to read a shop's export, as TOML."""
     head = [
-        f'shop = "{name}"', 'kind = "repairs"', f'distance_unit = "{shop.distance_unit}"',
-        f'date_order = "{shop.date_order}"', f'decimal_mark = "{shop.decimal_mark}"',
+        f'shop = "{name}"',
+        'kind = "repairs"',
+        f'distance_unit = "{shop.distance_unit}"',
+        f'date_order = "{shop.date_order}"',
+        f'decimal_mark = "{shop.decimal_mark}"',
     ]
     if shop.suffix == "xlsx":
         head += ['sheet = "Lines"', f"header_row = {TITLE_ROWS + 1}"]
@@ -229,8 +342,7 @@ def shop_map(name: str, shop: ShopFormat) -> str:
 
 def office_map(kind: str, headings: dict[str, str]) -> str:
     """The map for a file of the fleet office, as TOML."""
-    head = [f'kind = "{kind}"', 'distance_unit = "mi"', 'date_order = "ymd"',
-            'decimal_mark = "."']
+    head = [f'kind = "{kind}"', 'distance_unit = "mi"', 'date_order = "ymd"', 'decimal_mark = "."']
     return "\n".join(head) + "\n\n" + _columns_table(headings)
 
 
@@ -248,13 +360,31 @@ def truth_rows(lines: pl.DataFrame, file_name: str, first_row: int) -> pl.DataFr
     return (
         lines.with_row_index("row", offset=first_row)
         .unpivot(
-            on=list(KINDS), variable_name="kind", value_name="spoilt",
-            index=["row", "ro_no", "vin", "true_vin", "odometer", "true_odometer"],
+            on=list(KINDS),
+            variable_name="kind",
+            value_name="spoilt",
+            index=[
+                "row",
+                "ro_no",
+                "vin",
+                "true_vin",
+                "odometer",
+                "true_odometer",
+                "true_component",
+                "true_position",
+            ],
         )
         .filter("spoilt")
         .select(
             pl.lit(file_name).alias("file"),
             pl.col("row").cast(pl.Int64).alias("file_row"),
-            "kind", "ro_no", "vin", "true_vin", "odometer", "true_odometer",
+            "kind",
+            "ro_no",
+            "vin",
+            "true_vin",
+            "odometer",
+            "true_odometer",
+            "true_component",
+            "true_position",
         )
     )

@@ -125,9 +125,9 @@ def positions_of(part: Part, family: EngineFamily) -> list[tuple[int, int, int, 
         case "per-camshaft":
             if family.camshafts_per_bank == 2:
                 return [(bank, 0, side, 0) for bank in banks for side in (INTAKE, EXHAUST)]
-            return [(bank, 0, 0, 0) for bank in banks] if family.camshafts_per_bank else [
-                (0, 0, 0, 0)
-            ]
+            return (
+                [(bank, 0, 0, 0) for bank in banks] if family.camshafts_per_bank else [(0, 0, 0, 0)]
+            )
         case "per-axle-end":
             return [(0, 0, side, axle) for axle in (1, 2) for side in (LEFT, RIGHT)]
         case _:
@@ -155,7 +155,8 @@ def positive_stable(rng: np.random.Generator, index: float, count: int) -> Float
     angle = np.pi * rng.random(count)
     waiting = rng.standard_exponential(count)
     return np.asarray(
-        np.sin(index * angle) / np.sin(angle) ** (1 / index)
+        np.sin(index * angle)
+        / np.sin(angle) ** (1 / index)
         * (np.sin((1 - index) * angle) / waiting) ** ((1 - index) / index)
     )
 
@@ -172,9 +173,7 @@ class _Laws:
     planned_mi: Floats
 
 
-def _laws(
-    parts: Sequence[Part], family: EngineFamily, at: Positions, planted: Planted
-) -> _Laws:
+def _laws(parts: Sequence[Part], family: EngineFamily, at: Positions, planted: Planted) -> _Laws:
     by_index = {PART_INDEX[part.code]: part for part in parts}
     shape = np.ones((2, at.count))
     scale = np.full((2, at.count), np.inf)
@@ -206,7 +205,11 @@ def _laws(
 
 
 def _draw(
-    rng: np.random.Generator, laws: _Laws, column: Ints, frailty: Floats, factor: Floats,
+    rng: np.random.Generator,
+    laws: _Laws,
+    column: Ints,
+    frailty: Floats,
+    factor: Floats,
     index: float,
 ) -> tuple[Floats, Ints]:
     """New lives (miles) and the law that ends each, for parts that no bad lot touches."""
@@ -224,8 +227,13 @@ def _draw(
 
 
 def _valve_gear_plan(
-    rng: np.random.Generator, at: Positions, family: EngineFamily, planted: Planted,
-    first: Ints, fails: Floats, age: Floats,
+    rng: np.random.Generator,
+    at: Positions,
+    family: EngineFamily,
+    planted: Planted,
+    first: Ints,
+    fails: Floats,
+    age: Floats,
 ) -> NDArray[np.int8]:
     """What a valve-gear job renews: a reason per vehicle and position, -1 where left alone."""
     jobs, columns = fails.shape
@@ -276,8 +284,16 @@ def _plain_plan(
 
 
 def run_group(
-    rng: np.random.Generator, fleet: Fleet, who: Ints, family: EngineFamily,
-    parts: Sequence[Part], planted: Planted, *, seed: int, shops: int, valve_gear: bool,
+    rng: np.random.Generator,
+    fleet: Fleet,
+    who: Ints,
+    family: EngineFamily,
+    parts: Sequence[Part],
+    planted: Planted,
+    *,
+    seed: int,
+    shops: int,
+    valve_gear: bool,
 ) -> Removals:
     """Every removal in the life of the given vehicles, watched or not, for one group of parts.
 
@@ -300,8 +316,12 @@ def run_group(
     bad_maker = [name for name, _ in MAKERS].index(planted.bad_lot_maker)
     bad_year = int(planted.bad_lot[-4:])
     comes_back = np.array(
-        [planted.comeback_shop_share if shop.name == planted.comeback_shop
-         else planted.comeback_share for shop in SHOPS]
+        [
+            planted.comeback_shop_share
+            if shop.name == planted.comeback_shop
+            else planted.comeback_share
+            for shop in SHOPS
+        ]
     )
     is_oily = ~np.isin(at.part, [PART_INDEX[COVER_GASKET], PART_INDEX[COIL_CONNECTOR]])
 
@@ -337,11 +357,20 @@ def run_group(
         maker = rng.choice(len(MAKERS), size=len(row), p=MAKER_SHARES)
         found.append(
             Removals(
-                vehicle=vehicle, day=day, age=age[job], begun=begun[row, column],
-                part=at.part[column], bank=at.bank[column], cylinder=at.cylinder[column],
-                side=at.side[column], slot=at.slot[column],
-                reason=plan[job, column].astype(np.int64), law=ended_by[row, column],
-                maker=maker, year=year, old_maker=fitted_maker[row, column],
+                vehicle=vehicle,
+                day=day,
+                age=age[job],
+                begun=begun[row, column],
+                part=at.part[column],
+                bank=at.bank[column],
+                cylinder=at.cylinder[column],
+                side=at.side[column],
+                slot=at.slot[column],
+                reason=plan[job, column].astype(np.int64),
+                law=ended_by[row, column],
+                maker=maker,
+                year=year,
+                old_maker=fitted_maker[row, column],
                 leads=column == first[job],
             )
         )

@@ -171,9 +171,7 @@ def make_fleet(
     owned_from = (date(2010, 7, 1) - EPOCH).days
     earliest = np.array([start_day, owned_from, owned_from + 700])[history]
     latest = np.array([END_DAY - 200, start_day - 30, END_DAY - 2_400])[history]
-    in_service = working_day(
-        (earliest + rng.random(count) * (latest - earliest)).astype(np.int64)
-    )
+    in_service = working_day((earliest + rng.random(count) * (latest - earliest)).astype(np.int64))
     bought_after = (rng.uniform(1.5, 5.0, size=count) * 365).astype(np.int64)
     observed = np.where(history == 2, in_service + bought_after, in_service)
     observed = working_day(np.maximum(observed, start_day))
@@ -225,24 +223,28 @@ def vehicle_frame(fleet: Fleet) -> pl.DataFrame:
     everyone = np.arange(fleet.size)
     observed_odometer = fleet.odometer_on(everyone, fleet.observed_day)
     last_odometer = fleet.odometer_on(everyone, fleet.last_day)
-    return pl.DataFrame(
-        {
-            "vin": fleet.vin,
-            "unit_no": unit_numbers(fleet.number),
-            "plate": plates(fleet.number),
-            "engine_family": pl.Series([f.code for f in FAMILIES]).gather(fleet.family),
-            "model_year": fleet.model_year,
-            "duty": pl.Series([d.name for d in DUTIES]).gather(fleet.duty),
-            "depot": pl.Series([d.name for d in DEPOTS]).gather(fleet.depot),
-            "in_service_on": fleet.in_service_day.astype("datetime64[D]"),
-            "in_service_odometer": fleet.in_service_odometer,
-            "observed_from_on": fleet.observed_day.astype("datetime64[D]"),
-            "observed_from_odometer": np.rint(observed_odometer).astype(np.int64),
-            "retired_on": fleet.last_day.astype("datetime64[D]"),
-            "retired_odometer": np.rint(last_odometer).astype(np.int64),
-            "retired": fleet.retired,
-        }
-    ).with_columns(
-        pl.when("retired").then("retired_on").alias("retired_on"),
-        pl.when("retired").then("retired_odometer").alias("retired_odometer"),
-    ).drop("retired")
+    return (
+        pl.DataFrame(
+            {
+                "vin": fleet.vin,
+                "unit_no": unit_numbers(fleet.number),
+                "plate": plates(fleet.number),
+                "engine_family": pl.Series([f.code for f in FAMILIES]).gather(fleet.family),
+                "model_year": fleet.model_year,
+                "duty": pl.Series([d.name for d in DUTIES]).gather(fleet.duty),
+                "depot": pl.Series([d.name for d in DEPOTS]).gather(fleet.depot),
+                "in_service_on": fleet.in_service_day.astype("datetime64[D]"),
+                "in_service_odometer": fleet.in_service_odometer,
+                "observed_from_on": fleet.observed_day.astype("datetime64[D]"),
+                "observed_from_odometer": np.rint(observed_odometer).astype(np.int64),
+                "retired_on": fleet.last_day.astype("datetime64[D]"),
+                "retired_odometer": np.rint(last_odometer).astype(np.int64),
+                "retired": fleet.retired,
+            }
+        )
+        .with_columns(
+            pl.when("retired").then("retired_on").alias("retired_on"),
+            pl.when("retired").then("retired_odometer").alias("retired_odometer"),
+        )
+        .drop("retired")
+    )

@@ -40,11 +40,22 @@ UNKNOWN = len(REASONS)
 WORK, SERVICE, WARNING = range(3)
 
 MODE_WORDS = {
-    "worn": "worn", "collapsed": "collapsed", "flat-lobe": "lobe worn flat", "leak": "leaking",
-    "corroded": "corroded", "open-circuit": "open circuit", "fouled": "fouled",
-    "clogged": "clogged", "noisy": "noisy", "weak": "weak", "inoperative": "inoperative",
-    "stretched": "stretched", "slipping": "slipping", "cracked": "cracked",
-    "broken": "broken", "broken-lock": "lock tab broken",
+    "worn": "worn",
+    "collapsed": "collapsed",
+    "flat-lobe": "lobe worn flat",
+    "leak": "leaking",
+    "corroded": "corroded",
+    "open-circuit": "open circuit",
+    "fouled": "fouled",
+    "clogged": "clogged",
+    "noisy": "noisy",
+    "weak": "weak",
+    "inoperative": "inoperative",
+    "stretched": "stretched",
+    "slipping": "slipping",
+    "cracked": "cracked",
+    "broken": "broken",
+    "broken-lock": "lock tab broken",
 }
 
 
@@ -76,8 +87,16 @@ def removal_lines(rng: np.random.Generator, removals: Removals) -> pl.DataFrame:
 
 
 def _plain_lines(
-    vehicle: Ints, day: Ints, part: Ints, *, kind: int, reason: int, action: int,
-    cylinder: Ints | None = None, bank: Ints | None = None, maker: Ints | None = None,
+    vehicle: Ints,
+    day: Ints,
+    part: Ints,
+    *,
+    kind: int,
+    reason: int,
+    action: int,
+    cylinder: Ints | None = None,
+    bank: Ints | None = None,
+    maker: Ints | None = None,
 ) -> pl.DataFrame:
     zeros = np.zeros(len(vehicle), dtype=np.int64)
     year = 1970 + day.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64)
@@ -126,8 +145,12 @@ def service_lines(rng: np.random.Generator, fleet: Fleet, planted: Planted) -> p
     }
     return pl.concat(
         _plain_lines(
-            vehicle[mask], day[mask], np.full(mask.sum(), PART_INDEX[code]),
-            kind=SERVICE, reason=PLANNED, action=REPLACED,
+            vehicle[mask],
+            day[mask],
+            np.full(mask.sum(), PART_INDEX[code]),
+            kind=SERVICE,
+            reason=PLANNED,
+            action=REPLACED,
             maker=rng.integers(0, len(MAKERS), size=mask.sum()),
         )
         for code, mask in masks.items()
@@ -139,8 +162,9 @@ def warning_lines(
 ) -> pl.DataFrame:
     """Visits for a noise or a misfire weeks before valve gear fails, and some before nothing."""
     if planted.warning_share == 0:
-        return _plain_lines(*(np.zeros(0, dtype=np.int64),) * 3, kind=WARNING, reason=UNKNOWN,
-                            action=INSPECTED)
+        return _plain_lines(
+            *(np.zeros(0, dtype=np.int64),) * 3, kind=WARNING, reason=UNKNOWN, action=INSPECTED
+        )
     gear = [PART_INDEX[code] for code in (ROCKER, LIFTER, CAMSHAFT)]
     worn_family = [f.code for f in FAMILIES].index(planted.worn_family)
     ahead_of = removals.where(
@@ -161,16 +185,24 @@ def warning_lines(
     banks = np.array([f.cylinder_banks + (0,) * (16 - f.cylinders) for f in FAMILIES])
     vehicle = np.concatenate((told.vehicle, nothing))
     day = np.concatenate(
-        (told.day - lead, fleet.observed_day[nothing] + (rng.random(len(nothing)) * span)
-         .astype(np.int64))
+        (
+            told.day - lead,
+            fleet.observed_day[nothing] + (rng.random(len(nothing)) * span).astype(np.int64),
+        )
     )
     day = np.where((day + 3) % 7 >= 5, day - 2, day)
     at_random = 1 + (rng.random(len(vehicle)) * cylinders[vehicle]).astype(np.int64)
     known = np.concatenate((told.cylinder, np.zeros(len(nothing), dtype=np.int64)))
     cylinder = np.where(known > 0, known, at_random)
     return _plain_lines(
-        vehicle, day, np.full(len(vehicle), PART_INDEX[COIL]), kind=WARNING, reason=UNKNOWN,
-        action=INSPECTED, cylinder=cylinder, bank=banks[fleet.family[vehicle], cylinder - 1],
+        vehicle,
+        day,
+        np.full(len(vehicle), PART_INDEX[COIL]),
+        kind=WARNING,
+        reason=UNKNOWN,
+        action=INSPECTED,
+        cylinder=cylinder,
+        bank=banks[fleet.family[vehicle], cylinder - 1],
     )
 
 
@@ -178,7 +210,12 @@ def cluster_lines(vehicle: Ints, day: Ints) -> pl.DataFrame:
     """A replaced instrument cluster: the odometer starts again from nothing."""
     part = np.full(len(vehicle), PART_INDEX[CLUSTER])
     return _plain_lines(
-        vehicle, day, part, kind=WORK, reason=FAILED, action=REPLACED,
+        vehicle,
+        day,
+        part,
+        kind=WORK,
+        reason=FAILED,
+        action=REPLACED,
         maker=np.zeros(len(vehicle), dtype=np.int64),
     ).with_columns(leads=pl.lit(True))
 
@@ -218,6 +255,7 @@ def _mode_names() -> pl.Series:
 
 def _position_words() -> pl.Expr:
     """A position as a technician writes it; empty for a part that sits nowhere in particular."""
+
     def numbered(word: str, column: str) -> pl.Expr:
         return (
             pl.when(pl.col(column).is_null())
@@ -225,12 +263,12 @@ def _position_words() -> pl.Expr:
             .otherwise(pl.lit(word) + pl.col(column).cast(pl.String))
         )
 
-    on_wheels = (
-        pl.when(pl.col("slot") == 1).then(pl.lit("front ")).otherwise(pl.lit("rear "))
-        + pl.col("side")
-    )
+    on_wheels = pl.when(pl.col("slot") == 1).then(pl.lit("front ")).otherwise(
+        pl.lit("rear ")
+    ) + pl.col("side")
     in_engine = pl.concat_str(
-        numbered("bank ", "bank"), numbered(" cyl ", "cylinder"),
+        numbered("bank ", "bank"),
+        numbered(" cyl ", "cylinder"),
         pl.when(pl.col("side").is_null()).then(pl.lit("")).otherwise(pl.lit(" ") + pl.col("side")),
         numbered(" #", "slot"),
     )
@@ -242,7 +280,12 @@ def _position_words() -> pl.Expr:
 
 
 def assemble(
-    rng: np.random.Generator, fleet: Fleet, lines: pl.DataFrame, *, seed: int, shops: int,
+    rng: np.random.Generator,
+    fleet: Fleet,
+    lines: pl.DataFrame,
+    *,
+    seed: int,
+    shops: int,
     first_order: int,
 ) -> pl.DataFrame:
     """Repair orders and their lines as one flat frame with the canonical repair fields.
@@ -257,18 +300,34 @@ def assemble(
             pl.col("day") >= observed.gather(lines["vehicle"]),
             pl.col("day") <= last.gather(lines["vehicle"]),
         )
-        .sort("vehicle", "day", "kind", "leads", "part", "bank", "cylinder", "side", "slot",
-              descending=[False, False, False, True] + [False] * 5)
-        .unique(["vehicle", "day", "part", "bank", "cylinder", "side", "slot"], keep="first",
-                maintain_order=True)
+        .sort(
+            "vehicle",
+            "day",
+            "kind",
+            "leads",
+            "part",
+            "bank",
+            "cylinder",
+            "side",
+            "slot",
+            descending=[False, False, False, True] + [False] * 5,
+        )
+        .unique(
+            ["vehicle", "day", "part", "bank", "cylinder", "side", "slot"],
+            keep="first",
+            maintain_order=True,
+        )
         .with_columns(order=pl.struct("vehicle", "day").rle_id())
         .with_columns(line_no=pl.int_range(1, pl.len() + 1).over("order"))
         .join(_part_table(), on="part", how="left", maintain_order="left")
     )
     count = lines.height
     lines = lines.with_columns(
-        line_labour_h=pl.when(pl.col("action") == INSPECTED).then(0.8)
-        .when(pl.col("line_no") == 1).then("list_h").otherwise("extra_h")
+        line_labour_h=pl.when(pl.col("action") == INSPECTED)
+        .then(0.8)
+        .when(pl.col("line_no") == 1)
+        .then("list_h")
+        .otherwise("extra_h")
         * pl.Series(np.exp(0.15 * rng.standard_normal(count))),
         line_cost=pl.when(pl.col("action") == REPLACED).then("list_cost").otherwise(0.0)
         * pl.Series(np.exp(0.08 * rng.standard_normal(count))),
@@ -288,11 +347,23 @@ def assemble(
         position=_position_words(),
     )
     orders = _orders(rng, fleet, lines, seed=seed, shops=shops, first_order=first_order)
-    return lines.drop(
-        "rule", "list_cost", "list_h", "extra_h", "complaint_words", "code_words", "mode",
-        "law", "maker", "year", "leads", "kind",
-    ).with_columns(failure_mode=lines["mode"]).join(
-        orders, on="order", how="left", maintain_order="left"
+    return (
+        lines.drop(
+            "rule",
+            "list_cost",
+            "list_h",
+            "extra_h",
+            "complaint_words",
+            "code_words",
+            "mode",
+            "law",
+            "maker",
+            "year",
+            "leads",
+            "kind",
+        )
+        .with_columns(failure_mode=lines["mode"])
+        .join(orders, on="order", how="left", maintain_order="left")
     )
 
 
@@ -302,22 +373,38 @@ def _part_marks(lines: pl.DataFrame) -> dict[str, pl.Expr]:
     maker = np.maximum(lines["maker"].to_numpy(), 0)
     prefix = pl.lit(pl.Series([prefix for _, prefix in MAKERS]).gather(maker))
     return {
-        "part_no": pl.when(fitted).then(
-            prefix + (4_000 + 37 * pl.col("part")).cast(pl.String)
-        ),
+        "part_no": pl.when(fitted).then(prefix + (4_000 + 37 * pl.col("part")).cast(pl.String)),
         "part_maker": pl.when(fitted).then(pl.lit(pl.Series([n for n, _ in MAKERS]).gather(maker))),
         "part_lot": pl.when(fitted).then(prefix + "-" + pl.col("year").cast(pl.String)),
     }
 
 
 def _orders(
-    rng: np.random.Generator, fleet: Fleet, lines: pl.DataFrame, *, seed: int, shops: int,
+    rng: np.random.Generator,
+    fleet: Fleet,
+    lines: pl.DataFrame,
+    *,
+    seed: int,
+    shops: int,
     first_order: int,
 ) -> pl.DataFrame:
     """The fields of each order, from its leading line and the sums over its lines."""
     orders = lines.group_by("order", maintain_order=True).agg(
-        pl.col("vehicle", "day", "kind", "part", "component", "cylinder", "position", "reason",
-               "mode", "complaint_words", "code_words", "written_1", "action").first(),
+        pl.col(
+            "vehicle",
+            "day",
+            "kind",
+            "part",
+            "component",
+            "cylinder",
+            "position",
+            "reason",
+            "mode",
+            "complaint_words",
+            "code_words",
+            "action",
+        ).first(),
+        name=pl.col("written_0").first().str.to_lowercase(),
         labour_h=pl.col("line_labour_h").sum().round(1),
         parts_cost=pl.col("line_cost").sum().round(2),
         more=pl.len() - 1,
@@ -335,21 +422,47 @@ def _orders(
     age = fleet.age_on(vehicle, day)
     hours = age / np.array([d.miles_per_hour for d in DUTIES])[fleet.duty[vehicle]]
     gear = pl.col("component").is_in([ROCKER, LIFTER, CAMSHAFT, COIL])
-    misfire = pl.when(gear & pl.col("cylinder").is_not_null()).then(
-        pl.lit(" P030") + pl.col("cylinder").cast(pl.String)
-    ).otherwise(pl.lit(""))
+    misfire = (
+        pl.when(gear & pl.col("cylinder").is_not_null())
+        .then(pl.lit(" P030") + pl.col("cylinder").cast(pl.String))
+        .otherwise(pl.lit(""))
+    )
     in_failure = (pl.col("reason") == "failed") & (pl.col("code_words") != "")
     warned = pl.col("kind") == WARNING
     service = pl.col("kind") == SERVICE
-    noise = np.array(["ticking noise at idle, check engine lamp on", "tick from top of engine",
-                      "misfire under load, lamp flashing", "ticking when hot, rough idle"])
+    noise = np.array(
+        [
+            "ticking noise at idle, check engine lamp on",
+            "tick from top of engine",
+            "misfire under load, lamp flashing",
+            "ticking when hot, rough idle",
+        ]
+    )
     said = noise[(rng.random(count) * len(noise)).astype(np.int64)]
     code_kept = pl.Series(rng.random(count) < 0.8)
     mode_words = pl.col("mode").replace_strict(MODE_WORDS, default="worn")
-    place = pl.when(pl.col("position") == "").then(pl.lit("")).otherwise(
-        pl.lit(", ") + pl.col("position")
+    place = (
+        pl.when(pl.col("position") == "")
+        .then(pl.lit(""))
+        .otherwise(pl.lit(", ") + pl.col("position"))
     )
     by_shop_and_day = np.lexsort((day, shop))
+
+    def narrative(where: pl.Expr, suffix: str) -> dict[str, pl.Expr]:
+        more = (
+            pl.when(pl.col("more") > 0)
+            .then(pl.lit(", and ") + pl.col("more").cast(pl.String) + " more lines")
+            .otherwise(pl.lit(""))
+        )
+        return {
+            "cause" + suffix: pl.when(warned)
+            .then(pl.lit("no fault found, monitor"))
+            .when(pl.col("reason") == "failed")
+            .then(pl.col("name") + " " + mode_words + where)
+            .otherwise(pl.lit("interval reached")),
+            "correction" + suffix: pl.col("action") + " " + pl.col("name") + where + more,
+        }
+
     rank = np.empty(count, dtype=np.int64)
     rank[by_shop_and_day] = np.arange(count) - np.searchsorted(
         shop[by_shop_and_day], shop[by_shop_and_day]
@@ -368,28 +481,25 @@ def _orders(
         true_odometer=pl.Series(fleet.in_service_odometer[vehicle] + age),
         engine_hours=pl.Series(np.round(hours, 1)),
         technician=pl.Series(names).gather(person),
-        complaint=pl.when(warned).then(pl.Series(said))
-        .when(service).then(pl.lit("scheduled service"))
-        .when(pl.col("reason") == "failed").then("complaint_words")
-        .otherwise(pl.lit("planned replacement due")),
-        cause=pl.when(warned).then(pl.lit("no fault found at ignition, monitor"))
+        complaint=pl.when(warned)
+        .then(pl.Series(said))
+        .when(service)
+        .then(pl.lit("scheduled service"))
         .when(pl.col("reason") == "failed")
-        .then(pl.col("written_1") + " " + mode_words + place)
-        .otherwise(pl.lit("interval reached")),
-        correction=pl.when(warned)
-        .then(pl.lit("inspected ") + pl.col("written_1") + place)
-        .otherwise(pl.col("action") + " " + pl.col("written_1") + place)
-        + pl.when(pl.col("more") > 0)
-        .then(pl.lit(", and ") + pl.col("more").cast(pl.String) + " more lines")
-        .otherwise(pl.lit("")),
-        fault_codes=pl.when(warned).then(pl.lit("P0300") + misfire)
-        .when(in_failure & code_kept).then(pl.col("code_words") + misfire)
-        .otherwise(pl.lit("")),
+        .then("complaint_words")
+        .otherwise(pl.lit("planned replacement due")),
+        **narrative(place, ""),
+        **narrative(pl.lit(""), "_without_place"),
+        fault_codes=pl.when(warned)
+        .then(pl.lit("P0300") + misfire)
+        .when(in_failure & code_kept)
+        .then(pl.col("code_words") + misfire)
+        .otherwise(None),
         road_tested=pl.Series(rng.random(count) < np.where(failed, 0.85, 0.25)),
         downtime_h=pl.Series(np.round(downtime, 1)),
         labour_h="labour_h",
         labour_cost=(pl.col("labour_h") * LABOUR_RATE_USD).round(2),
         parts_cost="parts_cost",
     ).with_columns(
-        codes_cleared=(pl.col("fault_codes") != "") & pl.Series(rng.random(count) < 0.9)
+        codes_cleared=pl.col("fault_codes").is_not_null() & pl.Series(rng.random(count) < 0.9)
     )

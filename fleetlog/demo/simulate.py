@@ -3,10 +3,9 @@
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Literal
-
-from datetime import date
 
 import numpy as np
 import polars as pl
@@ -38,6 +37,7 @@ from fleetlog.demo.parameters import (
     COVER_GASKET,
     DIRT,
     FAMILIES,
+    LEAN_WINDOW_START,
     LIFTER,
     MAKERS,
     NOTHING_PLANTED,
@@ -48,7 +48,6 @@ from fleetlog.demo.parameters import (
     ROCKER,
     SHOPS,
     VALVE_GEAR,
-    LEAN_WINDOW_START,
     WINDOW_END,
     WINDOW_START,
     DirtRates,
@@ -70,11 +69,41 @@ CHUNK = 20_000
 ORDERS_PER_CHUNK = 10_000_000
 
 REPAIR_FIELDS = (
-    "shop", "ro_no", "line_no", "vin", "unit_no", "plate", "opened_on", "closed_on", "odometer",
-    "engine_hours", "technician", "complaint", "cause", "correction", "fault_codes",
-    "road_tested", "codes_cleared", "downtime_h", "labour_h", "labour_cost", "parts_cost",
-    "component", "bank", "cylinder", "side", "slot", "action", "reason", "failure_mode",
-    "part_no", "part_maker", "part_lot", "qty", "line_labour_h", "line_cost",
+    "shop",
+    "ro_no",
+    "line_no",
+    "vin",
+    "unit_no",
+    "plate",
+    "opened_on",
+    "closed_on",
+    "odometer",
+    "engine_hours",
+    "technician",
+    "complaint",
+    "cause",
+    "correction",
+    "fault_codes",
+    "road_tested",
+    "codes_cleared",
+    "downtime_h",
+    "labour_h",
+    "labour_cost",
+    "parts_cost",
+    "component",
+    "bank",
+    "cylinder",
+    "side",
+    "slot",
+    "action",
+    "reason",
+    "failure_mode",
+    "part_no",
+    "part_maker",
+    "part_lot",
+    "qty",
+    "line_labour_h",
+    "line_cost",
 )
 
 
@@ -107,9 +136,16 @@ class Chunk:
 
 
 def simulate(
-    directory: str | Path, *, vehicles: int = 450, seed: int = 2026, planted: bool = True,
-    dirt: bool = True, layout: Layout = "shops", lines_per_vehicle: LinesPerVehicle = "full",
-    shops: int = 3, progress: Callable[[int, int], None] | None = None,
+    directory: str | Path,
+    *,
+    vehicles: int = 450,
+    seed: int = 2026,
+    planted: bool = True,
+    dirt: bool = True,
+    layout: Layout = "shops",
+    lines_per_vehicle: LinesPerVehicle = "full",
+    shops: int = 3,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Truth:
     """Simulate an invented mixed fleet and write its records as shops export them.
 
@@ -176,7 +212,8 @@ def simulate(
         planted=request.planted if planted else None,
         part_lives=tuple(
             PartLife(part.code, law.mode, law.shape, law.scale_mi)
-            for part in PARTS for law in part.laws
+            for part in PARTS
+            for law in part.laws
         ),
         oil_interval_mi=dict(OIL_INTERVAL_MI),
         realised=dict(sorted(written.realised.items())),
@@ -187,8 +224,17 @@ def simulate(
         lines=sum(written.lines_by_file.values()),
         meter_readings=written.meter_readings,
         lines_by_file=written.lines_by_file,
-        files=tuple(sorted({*written.files, "engine_families.csv", "service_rules.csv",
-                            "truth.json", "truth_rows.parquet"})),
+        files=tuple(
+            sorted(
+                {
+                    *written.files,
+                    "engine_families.csv",
+                    "service_rules.csv",
+                    "truth.json",
+                    "truth_rows.parquet",
+                }
+            )
+        ),
     )
     truth.write(folder / "truth.json")
     return truth
@@ -208,28 +254,31 @@ def make_chunk(request: Request, index: int) -> Chunk:
     swap = np.full(count, np.nan)
     if request.dirt:
         swap = spoiling.swap_days(
-            dirt_rng, fleet.observed_day, fleet.last_day, fleet.retired,
+            dirt_rng,
+            fleet.observed_day,
+            fleet.last_day,
+            fleet.retired,
             request.dirt.cluster_swap,
         )
         swapped = np.flatnonzero(np.isfinite(swap))
         parts.append(cluster_lines(swapped, swap[swapped].astype(np.int64)))
     lines = assemble(
-        rng, fleet, pl.concat(parts), seed=request.seed, shops=request.shops,
-        first_order=index * ORDERS_PER_CHUNK + 1,
+        rng,
+        fleet,
+        pl.concat(parts),
+        seed=request.seed,
+        shops=request.shops,
+        first_order=index * ORDERS_PER_CHUNK + 10_001,
     )
     lines = lines.with_columns(
         odometer=_shown(fleet, swap, lines["vehicle"].to_numpy(), lines["day"].to_numpy())
     )
     if request.dirt:
-        lines = spoiling.spoil(
-            dirt_rng, lines, request.dirt, date_styles=request.layout == "shops"
-        )
+        lines = spoiling.spoil(dirt_rng, lines, request.dirt, date_styles=request.layout == "shops")
     else:
         lines = spoiling.mark_clean(lines)
     meters = _meters(rng, fleet, swap, per_year=4.0 if request.lines_per_vehicle == "full" else 1.0)
-    return Chunk(
-        vehicle_frame(fleet), lines, meters, _realised(fleet, removals, request)
-    )
+    return Chunk(vehicle_frame(fleet), lines, meters, _realised(fleet, removals, request))
 
 
 def removals_of(rng: np.random.Generator, fleet: Fleet, request: Request) -> Removals:
@@ -238,14 +287,22 @@ def removals_of(rng: np.random.Generator, fleet: Fleet, request: Request) -> Rem
     for family_index, family in enumerate(FAMILIES):
         who = np.flatnonzero(fleet.family == family_index)
         wanted = [
-            part for part in OTHER_PARTS
+            part
+            for part in OTHER_PARTS
             if request.lines_per_vehicle == "full" or not part.planned_mi
         ]
         groups = ((VALVE_GEAR, True), *(((part,), False) for part in wanted))
         found += [
             run_group(
-                rng, fleet, who, family, parts, request.planted, seed=request.seed,
-                shops=request.shops, valve_gear=valve_gear,
+                rng,
+                fleet,
+                who,
+                family,
+                parts,
+                request.planted,
+                seed=request.seed,
+                shops=request.shops,
+                valve_gear=valve_gear,
             )
             for parts, valve_gear in groups
             if family.fuel in parts[0].fuels
@@ -254,7 +311,8 @@ def removals_of(rng: np.random.Generator, fleet: Fleet, request: Request) -> Rem
 
 
 def _shown(
-    fleet: Fleet, swap: Floats,
+    fleet: Fleet,
+    swap: Floats,
     vehicle: Ints,
     day: Ints,
 ) -> pl.Series:
@@ -267,8 +325,11 @@ def _shown(
 
 
 def _meters(
-    rng: np.random.Generator, fleet: Fleet, swap: Floats,
-    *, per_year: float,
+    rng: np.random.Generator,
+    fleet: Fleet,
+    swap: Floats,
+    *,
+    per_year: float,
 ) -> pl.DataFrame:
     """Odometer readings from fuelling and yearly inspections, the last near the end of watch."""
     span = fleet.last_day - fleet.observed_day
@@ -309,8 +370,9 @@ def _realised(fleet: Fleet, removals: Removals, request: Request) -> Counter[str
     gasket = seen.part == PART_INDEX[COVER_GASKET]
     for index, place in enumerate(SHOPS[: request.shops]):
         counts[f"gaskets fitted {place.name}"] = int((gasket & (shop == index)).sum())
-    counts["gasket comebacks"] = int((gasket & (seen.law == COMEBACK_LAW)
-                                      & (seen.reason == FAILED)).sum())
+    counts["gasket comebacks"] = int(
+        (gasket & (seen.law == COMEBACK_LAW) & (seen.reason == FAILED)).sum()
+    )
     connector = seen.part == PART_INDEX[COIL_CONNECTOR]
     counts["connectors broken in work"] = int((connector & (seen.reason == BROKE)).sum())
     rocker = seen.part == PART_INDEX[ROCKER]
@@ -326,9 +388,12 @@ def _realised(fleet: Fleet, removals: Removals, request: Request) -> Counter[str
             (worn & (seen.part == PART_INDEX[code]) & (seen.reason == FAILED)).sum()
         )
     counts["covers opened in " + planted.worn_family] = int(
-        (worn & seen.leads & (seen.reason == FAILED) & np.isin(
-            seen.part, [PART_INDEX[c] for c in (ROCKER, LIFTER, CAMSHAFT, COVER_GASKET)]
-        )).sum()
+        (
+            worn
+            & seen.leads
+            & (seen.reason == FAILED)
+            & np.isin(seen.part, [PART_INDEX[c] for c in (ROCKER, LIFTER, CAMSHAFT, COVER_GASKET)])
+        ).sum()
     )
     return counts
 
@@ -363,9 +428,7 @@ def _chunk_count(request: Request) -> int:
     return -(-request.vehicles // CHUNK)
 
 
-def _write_shops(
-    folder: Path, request: Request, progress: Callable[[int, int], None]
-) -> _Written:
+def _write_shops(folder: Path, request: Request, progress: Callable[[int, int], None]) -> _Written:
     chunks = []
     for index in range(_chunk_count(request)):
         chunks.append(make_chunk(request, index))
@@ -420,7 +483,12 @@ def _write_shops(
     for chunk in chunks:
         realised.update(chunk.realised)
     return _Written(
-        files, lines_by_file, _order_count(lines), meters.height, realised, dirt_rows,
+        files,
+        lines_by_file,
+        _order_count(lines),
+        meters.height,
+        realised,
+        dirt_rows,
         dirt_orders,
     )
 
@@ -456,6 +524,4 @@ def _write_parquet(
             total.update(part)
         progress(min((index + 1) * CHUNK, request.vehicles), request.vehicles)
     pl.concat(spoilt).write_parquet(folder / "truth_rows.parquet")
-    return _Written(
-        files, lines_by_file, orders, meter_readings, realised, dirt_rows, dirt_orders
-    )
+    return _Written(files, lines_by_file, orders, meter_readings, realised, dirt_rows, dirt_orders)
