@@ -2,6 +2,7 @@
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from fleetlog.demo.fleet import WMI, Floats, Ints, with_check_digit
 from fleetlog.demo.parameters import CLUSTER, DirtRates
@@ -142,9 +143,7 @@ def _pick(rng: np.random.Generator, count: int, shares: tuple[float, ...]) -> In
     return np.searchsorted(np.cumsum(shares), rng.random(count), side="right")
 
 
-def _slip(
-    rng: np.random.Generator, vin: "np.ndarray[tuple[int], np.dtype[np.str_]]"
-) -> "np.ndarray[tuple[int], np.dtype[np.str_]]":
+def _slip(rng: np.random.Generator, vin: NDArray[np.str_]) -> NDArray[np.str_]:
     """Typing slips: the letter O for a zero, or two neighbouring characters changed round."""
     characters = np.ascontiguousarray(vin.astype("S17")).view(np.uint8).reshape(-1, 17).copy()
     row = np.arange(len(vin))
@@ -164,8 +163,8 @@ def _slip(
 
 
 def _unknown(
-    vin: "np.ndarray[tuple[int], np.dtype[np.str_]]",
-) -> "np.ndarray[tuple[int], np.dtype[np.str_]]":
+    vin: NDArray[np.str_],
+) -> NDArray[np.str_]:
     """Right VINs of vehicles that the fleet does not have."""
     characters = np.ascontiguousarray(vin.astype("S17")).view(np.uint8).reshape(-1, 17).copy()
     characters[:, :5] = np.frombuffer(f"{WMI}ZZ".encode(), dtype=np.uint8)
@@ -173,7 +172,11 @@ def _unknown(
 
 
 def swap_days(
-    rng: np.random.Generator, observed_day: Ints, last_day: Ints, retired: Ints, rate: float
+    rng: np.random.Generator,
+    observed_day: Ints,
+    last_day: Ints,
+    retired: NDArray[np.bool_],
+    rate: float,
 ) -> Floats:
     """Day on which each vehicle's instrument cluster is changed; NaN for most.
 
@@ -181,7 +184,7 @@ def swap_days(
     of a second cluster.
     """
     count = len(observed_day)
-    chosen = (rng.random(count) < rate) & ~retired.astype(bool) & (last_day - observed_day > 500)
+    chosen = (rng.random(count) < rate) & ~retired & (last_day - observed_day > 500)
     share = rng.uniform(0.3, 0.8, size=count)
     day = np.floor(observed_day + share * (last_day - observed_day))
     weekday = (day + 3) % 7

@@ -190,7 +190,7 @@ METER_HEADINGS = {"unit_no": "Unit", "read_on": "Date", "odometer": "Odometer", 
 
 
 def engine_family_frame() -> pl.DataFrame:
-    """The engine families, canonical headings."""
+    """Return the engine families, canonical headings."""
     return pl.DataFrame(
         [
             {
@@ -212,7 +212,7 @@ def engine_family_frame() -> pl.DataFrame:
 
 
 def service_rule_frame() -> pl.DataFrame:
-    """The maker's and legal intervals of every family, canonical headings."""
+    """Return the maker's and legal intervals of every family, canonical headings."""
     rows: list[dict[str, object]] = []
     for family in FAMILIES:
         for component, task in (
@@ -250,7 +250,7 @@ def service_rule_frame() -> pl.DataFrame:
 
 
 def shop_sheet(lines: pl.DataFrame, shop: ShopFormat) -> pl.DataFrame:
-    """A shop's flat rows with its own headings, wording, units and number style.
+    """Return a shop's flat rows with its own headings, wording, units and number style.
 
     Date columns stay dates for a spreadsheet and become text otherwise.
     """
@@ -296,7 +296,7 @@ def write_csv_1252(sheet: pl.DataFrame, path: Path) -> None:
 def write_spreadsheet(
     sheet: pl.DataFrame, lines: pl.DataFrame, shop: ShopFormat, path: Path, *, title: str
 ) -> None:
-    """A spreadsheet with title rows above the headings; text is never read as a formula.
+    """Write a spreadsheet with title rows above the headings; text is never read as a formula.
 
     Dates are date cells, except in orders with the second style, whose dates are text.
     """
@@ -325,7 +325,7 @@ def write_spreadsheet(
 
 
 def shop_map(name: str, shop: ShopFormat) -> str:
-    """The map that tells intake how to read a shop's export, as TOML."""
+    """Return the map that tells intake how to read a shop's export, as TOML."""
     head = [
         f'shop = "{name}"',
         'kind = "repairs"',
@@ -341,7 +341,7 @@ def shop_map(name: str, shop: ShopFormat) -> str:
 
 
 def office_map(kind: str, headings: dict[str, str]) -> str:
-    """The map for a file of the fleet office, as TOML."""
+    """Return the map for a file of the fleet office, as TOML."""
     head = [f'kind = "{kind}"', 'distance_unit = "mi"', 'date_order = "ymd"', 'decimal_mark = "."']
     return "\n".join(head) + "\n\n" + _columns_table(headings)
 

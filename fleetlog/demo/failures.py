@@ -7,12 +7,12 @@ number of removals.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fleetlog.demo.fleet import Fleet, Floats, Ints, shop_of
+from fleetlog.demo.fleet import Fleet, Floats, Ints, shop_of, year_of
 from fleetlog.demo.parameters import (
     CAMSHAFT,
     COIL_CONNECTOR,
@@ -85,7 +85,7 @@ class Removals:
         return len(self.vehicle)
 
     def where(self, keep: NDArray[np.bool_]) -> "Removals":
-        """The removals for which `keep` is true."""
+        """Return the removals for which `keep` is true."""
         return Removals(**{field.name: getattr(self, field.name)[keep] for field in fields(self)})
 
 
@@ -100,7 +100,7 @@ def join(parts: Sequence[Removals]) -> Removals:
 
 
 def positions_of(part: Part, family: EngineFamily) -> list[tuple[int, int, int, int]]:
-    """(bank, cylinder, side, slot) of every position that a part has on an engine family.
+    """Return (bank, cylinder, side, slot) of every position that a part has on an engine family.
 
     Slots count from 1 within the valves of one side of a cylinder; on wheels the slot is the
     axle, counted from the front.
@@ -110,32 +110,29 @@ def positions_of(part: Part, family: EngineFamily) -> list[tuple[int, int, int, 
     banks = range(1, family.banks + 1)
     cylinders = list(enumerate(family.cylinder_banks, start=1))
     valves = ((INTAKE, family.intake_valves), (EXHAUST, family.exhaust_valves))
-    match part.rule:
-        case "per-valve":
-            return [
-                (bank, cylinder, side, slot)
-                for cylinder, bank in cylinders
-                for side, valve_count in valves
-                for slot in range(1, valve_count + 1)
-            ]
-        case "per-cylinder":
-            return [(bank, cylinder, 0, 0) for cylinder, bank in cylinders]
-        case "per-bank":
-            return [(bank, 0, 0, 0) for bank in banks]
-        case "per-camshaft":
-            if family.camshafts_per_bank == 2:
-                return [(bank, 0, side, 0) for bank in banks for side in (INTAKE, EXHAUST)]
-            return (
-                [(bank, 0, 0, 0) for bank in banks] if family.camshafts_per_bank else [(0, 0, 0, 0)]
-            )
-        case "per-axle-end":
-            return [(0, 0, side, axle) for axle in (1, 2) for side in (LEFT, RIGHT)]
-        case _:
-            return [(0, 0, 0, 0)]
+    cam_sides = (INTAKE, EXHAUST) if family.camshafts_per_bank == 2 else (0,)
+    once = [(0, 0, 0, 0)]
+    by_rule = {
+        "per-valve": [
+            (bank, cylinder, side, slot)
+            for cylinder, bank in cylinders
+            for side, valve_count in valves
+            for slot in range(1, valve_count + 1)
+        ],
+        "per-cylinder": [(bank, cylinder, 0, 0) for cylinder, bank in cylinders],
+        "per-bank": [(bank, 0, 0, 0) for bank in banks],
+        "per-camshaft": [(bank, 0, side, 0) for bank in banks for side in cam_sides]
+        if family.camshaft_location == "head"
+        else once,
+        "per-axle-end": [(0, 0, side, axle) for axle in (1, 2) for side in (LEFT, RIGHT)],
+        "per-engine": once,
+        "per-vehicle": once,
+    }
+    return by_rule[part.rule]
 
 
 def lay_out(parts: Sequence[Part], family: EngineFamily) -> Positions:
-    """Every position of the given parts on an engine family."""
+    """List every position of the given parts on an engine family."""
     rows = [
         (PART_INDEX[part.code], *position)
         for part in parts
@@ -146,7 +143,7 @@ def lay_out(parts: Sequence[Part], family: EngineFamily) -> Positions:
 
 
 def positive_stable(rng: np.random.Generator, index: float, count: int) -> Floats:
-    """Positive stable numbers with Laplace transform exp(-s**index), 0 < index <= 1.
+    """Draw positive stable numbers with Laplace transform exp(-s**index), 0 < index <= 1.
 
     Source: Chambers, Mallows and Stuck (1976), JASA 71(354); Kanter (1975).
     """
@@ -162,103 +159,118 @@ def positive_stable(rng: np.random.Generator, index: float, count: int) -> Float
 
 
 @dataclass(frozen=True)
-class _Laws:
-    """Weibull laws by position, (2, K): no second law is an infinite scale."""
+class _Group:
+    """Parts laid open by one teardown on one engine family, and how they wear.
 
+    The Weibull laws are (2, K) over K positions: where there is no second law its scale is
+    infinite. ``index`` is that of the frailty that the positions marked in ``shares`` have in
+    common.
+    """
+
+    at: Positions
     shape: Floats
     scale: Floats
-    shares_frailty: NDArray[np.bool_]
-    is_gasket: NDArray[np.bool_]
-    is_lot_component: NDArray[np.bool_]
     planned_mi: Floats
+    shares: NDArray[np.bool_]
+    index: float
+    is_worn_family: bool
+    valve_gear: bool
+    planted: Planted
+
+    def has(self, *codes: str) -> NDArray[np.bool_]:
+        """Return which positions hold one of the components, (K,)."""
+        return np.isin(self.at.part, [PART_INDEX[code] for code in codes])
 
 
-def _laws(parts: Sequence[Part], family: EngineFamily, at: Positions, planted: Planted) -> _Laws:
-    by_index = {PART_INDEX[part.code]: part for part in parts}
+def _group(
+    parts: Sequence[Part], family: EngineFamily, planted: Planted, *, valve_gear: bool
+) -> _Group:
+    at = lay_out(parts, family)
     shape = np.ones((2, at.count))
     scale = np.full((2, at.count), np.inf)
     planned = np.full(at.count, np.inf)
-    for index, part in by_index.items():
-        here = at.part == index
+    for part in parts:
+        here = at.part == PART_INDEX[part.code]
         for law, values in enumerate(part.laws):
             shape[law, here], scale[law, here] = values.shape, values.scale_mi
         if part.planned_mi:
             planned[here] = part.planned_mi
-    shares = np.zeros(at.count, dtype=bool)
-    if family.code == planted.worn_family:
-        codes = np.array([PART_INDEX[code] for code in planted.worn_components], dtype=np.int64)
-        where = (at.bank == planted.worn_bank) & (at.side == EXHAUST)
-        worn = where & np.isin(at.part, codes)
-        shape[0, worn], scale[0, worn] = planted.worn_shape, planted.worn_scale_mi
-        scale[0, worn & (at.cylinder == planted.worst_cylinder)] = planted.worst_cylinder_scale_mi
-        lobes = where & (at.part == PART_INDEX.get(planted.lobe_component, -1))
-        shape[0, lobes], scale[0, lobes] = planted.lobe_shape, planted.lobe_scale_mi
-        shares = np.isin(at.part, [PART_INDEX[code] for code in (ROCKER, LIFTER, CAMSHAFT)])
-    return _Laws(
+    plain = _Group(
+        at,
         shape,
         scale,
-        shares,
-        at.part == PART_INDEX[COVER_GASKET],
-        at.part == PART_INDEX.get(planted.bad_lot_component, -1),
         planned,
+        np.zeros(at.count, dtype=bool),
+        1.0,
+        family.code == planted.worn_family,
+        valve_gear,
+        planted,
+    )
+    return _worn(plain) if valve_gear and plain.is_worn_family else plain
+
+
+def _worn(group: _Group) -> _Group:
+    """Plant the early wear of one side of one bank, and what the engine's parts share."""
+    at, planted = group.at, group.planted
+    shape, scale = group.shape.copy(), group.scale.copy()
+    where = (at.bank == planted.worn_bank) & (at.side == EXHAUST)
+    worn = where & group.has(*planted.worn_components)
+    shape[0, worn], scale[0, worn] = planted.worn_shape, planted.worn_scale_mi
+    scale[0, worn & (at.cylinder == planted.worst_cylinder)] = planted.worst_cylinder_scale_mi
+    if planted.lobe_component:
+        lobes = where & group.has(planted.lobe_component)
+        shape[0, lobes], scale[0, lobes] = planted.lobe_shape, planted.lobe_scale_mi
+    return replace(
+        group,
+        shape=shape,
+        scale=scale,
+        shares=group.has(ROCKER, LIFTER, CAMSHAFT),
+        index=planted.frailty_index,
     )
 
 
 def _draw(
-    rng: np.random.Generator,
-    laws: _Laws,
-    column: Ints,
-    frailty: Floats,
-    factor: Floats,
-    index: float,
+    rng: np.random.Generator, group: _Group, column: Ints, frailty: Floats, factor: Floats
 ) -> tuple[Floats, Ints]:
-    """New lives (miles) and the law that ends each, for parts that no bad lot touches."""
-    shares = laws.shares_frailty[column]
+    """Draw new lives (miles) and the law that ends each, for parts that no bad lot touches."""
+    shares = group.shares[column]
     multiplier = np.where(shares, frailty, 1.0)
-    stretch = np.where(shares, index, 1.0)
+    stretch = np.where(shares, group.index, 1.0)
     lives = [
-        laws.scale[law, column]
+        group.scale[law, column]
         * factor
         * (rng.standard_exponential(len(column)) / multiplier)
-        ** (stretch / laws.shape[law, column])
+        ** (stretch / group.shape[law, column])
         for law in (0, 1)
     ]
     return np.minimum(lives[0], lives[1]), (lives[1] < lives[0]).astype(np.int64)
 
 
 def _valve_gear_plan(
-    rng: np.random.Generator,
-    at: Positions,
-    family: EngineFamily,
-    planted: Planted,
-    first: Ints,
-    fails: Floats,
-    age: Floats,
+    rng: np.random.Generator, group: _Group, first: Ints, fails: Floats, age: Floats
 ) -> NDArray[np.int8]:
-    """What a valve-gear job renews: a reason per vehicle and position, -1 where left alone."""
+    """Say what a valve-gear job renews: a reason by vehicle and position, -1 where left alone."""
+    at, planted = group.at, group.planted
     jobs, columns = fails.shape
     plan = np.full((jobs, columns), -1, dtype=np.int8)
-    part, bank = at.part[first][:, None], at.bank[first][:, None]
-    side = at.side[first][:, None]
+    bank, side = at.bank[first][:, None], at.side[first][:, None]
     covered = (at.bank[None, :] == bank) | (bank == 0) | (at.bank[None, :] == 0)
-    gear = np.isin(part, [PART_INDEX[code] for code in (ROCKER, LIFTER, CAMSHAFT)])
-    opened = gear | (part == PART_INDEX[COVER_GASKET])
+    is_gear, is_gasket = group.has(ROCKER, LIFTER, CAMSHAFT), group.has(COVER_GASKET)
+    gear = is_gear[first][:, None]
+    opened = gear | is_gasket[first][:, None]
 
-    worn = family.code == planted.worn_family
     whole_side = rng.random((jobs, 1)) < (
-        planted.side_renewed_share if worn else planted.side_renewed_share_elsewhere
+        planted.side_renewed_share if group.is_worn_family else planted.side_renewed_share_elsewhere
     )
-    alike = np.isin(at.part, [PART_INDEX[ROCKER], PART_INDEX[LIFTER]])[None, :]
-    plan[gear & whole_side & alike & covered & (at.side[None, :] == side)] = WHILE_APART
-    gasket = at.part[None, :] == PART_INDEX[COVER_GASKET]
-    plan[gear & gasket & covered] = WHILE_APART
+    alike = group.has(ROCKER, LIFTER)[None, :] & (at.side[None, :] == side)
+    plan[gear & whole_side & alike & covered] = WHILE_APART
+    plan[gear & is_gasket[None, :] & covered] = WHILE_APART
     together = fails <= age[:, None] + planted.found_together_within_mi
     plan[gear & covered & together] = FAILED
-    if family.code == planted.connector_family and planted.connector_break_share > 0:
+    if group.is_worn_family and planted.connector_break_share > 0:
         # One lock breaks, at a cylinder of that bank drawn at random.
-        candidates = covered & (at.part[None, :] == PART_INDEX[COIL_CONNECTOR]) & opened
-        lot = np.where(candidates, rng.random((jobs, columns)), -1.0)
-        chosen = lot.argmax(axis=1)
+        candidates = covered & group.has(COIL_CONNECTOR)[None, :]
+        chosen = np.where(candidates, rng.random((jobs, columns)), -1.0).argmax(axis=1)
         breaks = (rng.random(jobs) < planted.connector_break_share) & opened[:, 0]
         row = np.flatnonzero(breaks & (plan[np.arange(jobs), chosen] == -1))
         plan[row, chosen[row]] = BROKE
@@ -267,35 +279,65 @@ def _valve_gear_plan(
 
 
 def _plain_plan(
-    at: Positions, laws: _Laws, first: Ints, fails: Floats, due: Floats, age: Floats
+    group: _Group, first: Ints, fails: Floats, due: Floats, age: Floats
 ) -> NDArray[np.int8]:
-    """What any other job renews: planned sets together, wheels of one axle in pairs."""
-    jobs = len(first)
-    row = np.arange(jobs)
+    """Say what any other job renews: planned sets together, wheels of one axle in pairs."""
+    row = np.arange(len(first))
     plan = np.full(fails.shape, -1, dtype=np.int8)
     planned = due[row, first] < fails[row, first]
-    if np.isfinite(laws.planned_mi).any():
-        same_axle = at.slot[None, :] == at.slot[first][:, None]
+    if np.isfinite(group.planned_mi).any():
+        same_axle = group.at.slot[None, :] == group.at.slot[first][:, None]
         plan[~planned[:, None] & same_axle] = WHILE_APART
-        close = due <= age[:, None] + 0.15 * laws.planned_mi[None, :]
+        close = due <= age[:, None] + 0.15 * group.planned_mi[None, :]
         plan[planned[:, None] & (same_axle | close)] = PLANNED
     plan[row, first] = np.where(planned, PLANNED, FAILED)
     return plan
+
+
+def _spoil_lives(
+    rng: np.random.Generator,
+    planted: Planted,
+    done: Removals,
+    shop: Ints,
+    drawn: tuple[Floats, Ints],
+) -> tuple[Floats, Ints]:
+    """Shorten the lives of parts from the bad lot and of gaskets fitted badly."""
+    life, law = drawn[0].copy(), drawn[1].copy()
+    maker = [name for name, _ in MAKERS].index(planted.bad_lot_maker)
+    bad = (
+        (done.part == PART_INDEX.get(planted.bad_lot_component, -1))
+        & (done.maker == maker)
+        & (done.year == int(planted.bad_lot[-4:]))
+    )
+    life[bad] = planted.bad_lot_scale_mi * rng.weibull(planted.bad_lot_shape, bad.sum())
+    law[bad] = BAD_LOT_LAW
+    share = np.array(
+        [
+            planted.comeback_shop_share
+            if place.name == planted.comeback_shop
+            else planted.comeback_share
+            for place in SHOPS
+        ]
+    )
+    again = (done.part == PART_INDEX[COVER_GASKET]) & (rng.random(done.count) < share[shop])
+    life[again] = rng.uniform(*planted.comeback_within_mi, size=again.sum())
+    law[again] = COMEBACK_LAW
+    return life, law
 
 
 def run_group(
     rng: np.random.Generator,
     fleet: Fleet,
     who: Ints,
+    *,
     family: EngineFamily,
     parts: Sequence[Part],
     planted: Planted,
-    *,
     seed: int,
     shops: int,
     valve_gear: bool,
 ) -> Removals:
-    """Every removal in the life of the given vehicles, watched or not, for one group of parts.
+    """Find every removal in the life of the given vehicles, watched or not, for one group.
 
     Parameters
     ----------
@@ -304,36 +346,28 @@ def run_group(
     seed, shops : as for `shop_of`, which tells whose work may come back.
     valve_gear : whether the group is the one under the valve covers.
     """
-    at = lay_out(parts, family)
-    count, columns = len(who), at.count
-    laws = _laws(parts, family, at, planted)
-    index = planted.frailty_index if laws.shares_frailty.any() else 1.0
-    frailty = positive_stable(rng, index, count)
-    depot_names = np.array([depot.name for depot in DEPOTS])
-    stretched = depot_names[fleet.depot[who]] == planted.stretched_oil_depot
-    factor = np.where(stretched & valve_gear, planted.stretched_oil_life_factor, 1.0)
-    end = fleet.age_end[who]
-    bad_maker = [name for name, _ in MAKERS].index(planted.bad_lot_maker)
-    bad_year = int(planted.bad_lot[-4:])
-    comes_back = np.array(
-        [
-            planted.comeback_shop_share
-            if shop.name == planted.comeback_shop
-            else planted.comeback_share
-            for shop in SHOPS
-        ]
+    group = _group(parts, family, planted, valve_gear=valve_gear)
+    at, count = group.at, len(who)
+    frailty = positive_stable(rng, group.index, count)
+    depots = np.array([depot.name for depot in DEPOTS])
+    oil = np.where(
+        depots[fleet.depot[who]] == planted.stretched_oil_depot,
+        planted.stretched_oil_life_factor,
+        1.0,
     )
-    is_oily = ~np.isin(at.part, [PART_INDEX[COVER_GASKET], PART_INDEX[COIL_CONNECTOR]])
+    oily = group.has(ROCKER, LIFTER, CAMSHAFT)
+    end = fleet.age_end[who]
 
-    row, column = (grid.ravel() for grid in np.indices((count, columns)))
-    oil = np.where(is_oily[column], factor[row], 1.0)
-    life, law = _draw(rng, laws, column, frailty[row], oil, index)
-    fails = life.reshape(count, columns)
-    ended_by = law.reshape(count, columns)
-    begun = np.zeros((count, columns))
-    fitted_maker = np.full((count, columns), FACTORY, dtype=np.int64)
-    late = 1.0 + 0.08 * rng.random((count, columns))
-    due = laws.planned_mi[None, :] * late
+    def draw(row: Ints, column: Ints) -> tuple[Floats, Ints, Floats]:
+        factor = np.where(oily[column], oil[row], 1.0)
+        life, law = _draw(rng, group, column, frailty[row], factor)
+        # Planned work is done on time or up to 8 % late.
+        return life, law, group.planned_mi[column] * (1.0 + 0.08 * rng.random(len(row)))
+
+    row, column = (grid.ravel() for grid in np.indices((count, at.count)))
+    fails, ended_by, due = (drawn.reshape(count, at.count) for drawn in draw(row, column))
+    begun = np.zeros((count, at.count))
+    fitted_maker = np.full((count, at.count), FACTORY, dtype=np.int64)
     found: list[Removals] = []
     active = np.arange(count)
     while True:
@@ -343,55 +377,41 @@ def run_group(
         ahead = age < end[active]
         active, first, age = active[ahead], first[ahead], age[ahead]
         if len(active) == 0:
-            break
+            return join(found) if found else _none()
         plan = (
-            _valve_gear_plan(rng, at, family, planted, first, fails[active], age)
+            _valve_gear_plan(rng, group, first, fails[active], age)
             if valve_gear
-            else _plain_plan(at, laws, first, fails[active], due[active], age)
+            else _plain_plan(group, first, fails[active], due[active], age)
         )
         job, column = np.nonzero(plan >= 0)
         row = active[job]
-        vehicle = who[row]
-        day = fleet.day_at(vehicle, age[job])
-        year = 1970 + day.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64)
-        maker = rng.choice(len(MAKERS), size=len(row), p=MAKER_SHARES)
-        found.append(
-            Removals(
-                vehicle=vehicle,
-                day=day,
-                age=age[job],
-                begun=begun[row, column],
-                part=at.part[column],
-                bank=at.bank[column],
-                cylinder=at.cylinder[column],
-                side=at.side[column],
-                slot=at.slot[column],
-                reason=plan[job, column].astype(np.int64),
-                law=ended_by[row, column],
-                maker=maker,
-                year=year,
-                old_maker=fitted_maker[row, column],
-                leads=column == first[job],
-            )
+        day = fleet.day_at(who[row], age[job])
+        done = Removals(
+            vehicle=who[row],
+            day=day,
+            age=age[job],
+            begun=begun[row, column],
+            part=at.part[column],
+            bank=at.bank[column],
+            cylinder=at.cylinder[column],
+            side=at.side[column],
+            slot=at.slot[column],
+            reason=plan[job, column].astype(np.int64),
+            law=ended_by[row, column],
+            maker=rng.choice(len(MAKERS), size=len(row), p=MAKER_SHARES),
+            year=year_of(day),
+            old_maker=fitted_maker[row, column],
+            leads=column == first[job],
         )
-        oil = np.where(is_oily[column], factor[row], 1.0)
-        life, law = _draw(rng, laws, column, frailty[row], oil, index)
-        bad = laws.is_lot_component[column] & (maker == bad_maker) & (year == bad_year)
-        life[bad] = planted.bad_lot_scale_mi * rng.weibull(planted.bad_lot_shape, bad.sum())
-        law[bad] = BAD_LOT_LAW
-        returns = laws.is_gasket[column]
-        shop = shop_of(fleet, vehicle[returns], day[returns], seed=seed, shops=shops)
-        again = np.zeros(len(row), dtype=bool)
-        again[returns] = rng.random(len(shop)) < comes_back[shop]
-        life[again] = rng.uniform(*planted.comeback_within_mi, size=again.sum())
-        law[again] = COMEBACK_LAW
-        begun[row, column] = age[job]
-        fitted_maker[row, column] = maker
+        found.append(done)
+        life, law, planned_life = draw(row, column)
+        shop = shop_of(fleet, done.vehicle, day, seed=seed, shops=shops)
+        life, law = _spoil_lives(rng, planted, done, shop, (life, law))
+        begun[row, column] = done.age
+        fitted_maker[row, column] = done.maker
         ended_by[row, column] = law
-        fails[row, column] = age[job] + life
-        late = 1.0 + 0.08 * rng.random(len(row))
-        due[row, column] = age[job] + laws.planned_mi[column] * late
-    return join(found) if found else _none()
+        fails[row, column] = done.age + life
+        due[row, column] = done.age + planned_life
 
 
 def _none() -> Removals:

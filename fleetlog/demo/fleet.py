@@ -100,8 +100,13 @@ def working_day(day: Ints) -> Ints:
     return day + np.where(weekday >= 5, 7 - weekday, 0)
 
 
+def year_of(day: Ints) -> Ints:
+    """Return the calendar year of a day."""
+    return 1970 + day.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64)
+
+
 def stable_uniform(seed: int, *keys: Ints) -> Floats:
-    """A number in [0, 1) that depends on the keys alone, whatever else was drawn before.
+    """Return a number in [0, 1) that depends on the keys alone, whatever else was drawn before.
 
     The mixing function is SplitMix64 (Steele, Lea and Flood 2014).
     """
@@ -183,9 +188,8 @@ def make_fleet(
     leaves = observed + (365 + 2_700 * rng.weibull(3.0, size=count)).astype(np.int64)
     retired = leaves < END_DAY
     in_service_date = in_service.astype("datetime64[D]")
-    year = in_service_date.astype("datetime64[Y]").astype(np.int64) + 1970
     month = in_service_date.astype("datetime64[M]").astype(np.int64) % 12
-    model_year = year + (month >= 8)
+    model_year = year_of(in_service) + (month >= 8)
     return Fleet(
         number=number,
         vin=_vins(number, family, duty, model_year),
@@ -219,7 +223,7 @@ def plates(number: Ints) -> pl.Series:
 
 
 def vehicle_frame(fleet: Fleet) -> pl.DataFrame:
-    """The fleet list with canonical headings, odometers in whole miles."""
+    """Return the fleet list with canonical headings, odometers in whole miles."""
     everyone = np.arange(fleet.size)
     observed_odometer = fleet.odometer_on(everyone, fleet.observed_day)
     last_odometer = fleet.odometer_on(everyone, fleet.last_day)

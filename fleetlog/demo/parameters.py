@@ -537,7 +537,7 @@ class Planted:
     lobe_scale_mi: float = 230_000.0
     frailty_index: float = 0.75
     found_together_within_mi: float = 1_500.0
-    side_renewed_share: float = 0.45
+    side_renewed_share: float = 0.40
     side_renewed_share_elsewhere: float = 0.10
     warning_share: float = 0.60
     warning_lead_days: tuple[int, int] = (14, 56)

@@ -13,7 +13,7 @@ from fleetlog.demo.failures import (
     SIDES,
     Removals,
 )
-from fleetlog.demo.fleet import Fleet, Floats, Ints, plates, shop_of, unit_numbers
+from fleetlog.demo.fleet import Fleet, Floats, Ints, plates, shop_of, unit_numbers, year_of
 from fleetlog.demo.parameters import (
     ALL_PARTS,
     CAMSHAFT,
@@ -99,7 +99,7 @@ def _plain_lines(
     maker: Ints | None = None,
 ) -> pl.DataFrame:
     zeros = np.zeros(len(vehicle), dtype=np.int64)
-    year = 1970 + day.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64)
+    year = year_of(day)
     return pl.DataFrame(
         {
             "vehicle": vehicle,
@@ -207,7 +207,7 @@ def warning_lines(
 
 
 def cluster_lines(vehicle: Ints, day: Ints) -> pl.DataFrame:
-    """A replaced instrument cluster: the odometer starts again from nothing."""
+    """Return the line of a replaced instrument cluster: the odometer starts again from nothing."""
     part = np.full(len(vehicle), PART_INDEX[CLUSTER])
     return _plain_lines(
         vehicle,
@@ -221,7 +221,7 @@ def cluster_lines(vehicle: Ints, day: Ints) -> pl.DataFrame:
 
 
 def _part_table() -> pl.DataFrame:
-    """What is looked up by part: words, costs, hours."""
+    """Return what is looked up by part: words, costs, hours."""
     return pl.DataFrame(
         {
             "part": range(len(ALL_PARTS)),
@@ -241,7 +241,7 @@ def _part_table() -> pl.DataFrame:
 
 
 def _mode_names() -> pl.Series:
-    """Mode by 4 * part + law."""
+    """Return the mode by 4 * part + law."""
     names: list[str] = []
     for part in ALL_PARTS:
         own = [law.mode for law in part.laws] or ["inoperative"]
@@ -254,7 +254,7 @@ def _mode_names() -> pl.Series:
 
 
 def _position_words() -> pl.Expr:
-    """A position as a technician writes it; empty for a part that sits nowhere in particular."""
+    """Return a position as a technician writes it; empty for a part of the whole vehicle."""
 
     def numbered(word: str, column: str) -> pl.Expr:
         return (
@@ -388,7 +388,7 @@ def _orders(
     shops: int,
     first_order: int,
 ) -> pl.DataFrame:
-    """The fields of each order, from its leading line and the sums over its lines."""
+    """Work out the fields of each order, from its leading line and the sums over its lines."""
     orders = lines.group_by("order", maintain_order=True).agg(
         pl.col(
             "vehicle",

@@ -297,9 +297,9 @@ def removals_of(rng: np.random.Generator, fleet: Fleet, request: Request) -> Rem
                 rng,
                 fleet,
                 who,
-                family,
-                parts,
-                request.planted,
+                family=family,
+                parts=parts,
+                planted=request.planted,
                 seed=request.seed,
                 shops=request.shops,
                 valve_gear=valve_gear,
@@ -316,7 +316,7 @@ def _shown(
     vehicle: Ints,
     day: Ints,
 ) -> pl.Series:
-    """What the odometer shows: from the day after a cluster swap it counts from zero."""
+    """Work out what the odometer shows: from the day after a cluster swap it counts from zero."""
     true = fleet.odometer_on(vehicle, day)
     swap_day = swap[vehicle]
     at_swap = fleet.odometer_on(vehicle, np.nan_to_num(swap_day).astype(np.int64))
