@@ -1,0 +1,289 @@
+"""Turn raw text into typed, checked rows, in the scratch database and set by set.
+
+The statement that reads the cells is joined from the closed list of fields in fields.toml and
+the macros of macros.sql; nothing of the file itself gets into a statement.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+import duckdb
+import polars as pl
+
+from fleetlog.errors import InputError
+from fleetlog.intake.columns import ColumnMap, Field, MatchedColumns, choices, fields_of, plain
+from fleetlog.intake.frames import keep_frame, set_variables
+from fleetlog.intake.reading import RawTable
+from fleetlog.sql import read_sql
+from fleetlog.units import KM_PER_MILE
+from fleetlog.vin import check_digits, validate
+
+DateOrder = Literal["dmy", "mdy", "ymd", "each"]
+_UNIT_WORDS = {
+    "mi": {"mi", "mile", "miles", "mileage"},
+    "km": {"km", "kms", "kilometre", "kilometres", "kilometer", "kilometers"},
+}
+_SQL_TYPES = {
+    "text": "VARCHAR",
+    "integer": "INTEGER",
+    "number": "DOUBLE",
+    "money": "DECIMAL(12, 2)",
+    "distance": "INTEGER",
+    "date": "DATE",
+    "yes-no": "BOOLEAN",
+    "codes": "VARCHAR[]",
+}
+_CANNOT_BE_MISREAD = ("text", "codes", "yes-no")
+_NEVER_NEGATIVE = ("integer", "number", "distance")
+
+
+@dataclass(frozen=True)
+class Conventions:
+    """How the cells of one file are to be read, from its map or found in the file itself."""
+
+    decimal_mark: str
+    distance_unit: str
+    date_order: str
+    shop: str | None
+
+
+def check(
+    connection: duckdb.DuckDBPyConnection,
+    raw: RawTable,
+    matched: MatchedColumns,
+    *,
+    kind: str,
+    column_map: ColumnMap,
+    store_unit: str,
+    file_name: str,
+    today: date,
+) -> Conventions:
+    """Build the view ``typed`` over ``raw``: each field read by its type, faults flagged.
+
+    Expects nothing but ``raw``. Two passes over the columns that hold dates and numbers, to find
+    how they are written; linear in the rows.
+
+    Raises
+    ------
+    InputError : the dates can be read in two ways and nothing in the file decides.
+    """
+    entries = fields_of(kind)
+    mapped = [entry for entry in entries if entry.name in matched.columns]
+    connection.execute(read_sql("intake", "macros")).fetchall()
+    set_variables(connection, {"first_row": raw.first_row})
+    connection.execute(_cell_view(raw, matched, mapped)).fetchall()
+    conventions = Conventions(
+        decimal_mark=column_map.decimal_mark or _decimal_mark(connection, mapped),
+        distance_unit=column_map.distance_unit or _heading_unit(matched, mapped) or store_unit,
+        date_order="",
+        shop=column_map.shop,
+    )
+    headings = {entry.name: matched.heading(entry.name) for entry in mapped}
+    connection.execute(
+        "SET VARIABLE heading = map_from_entries($pairs)",
+        {"pairs": [{"k": name, "v": heading} for name, heading in headings.items()]},
+    ).fetchall()
+    set_variables(
+        connection,
+        {
+            "today": today,
+            "decimal_mark": conventions.decimal_mark,
+            "file_unit": conventions.distance_unit,
+            "store_unit": store_unit,
+            "km_per_mile": KM_PER_MILE,
+            "shop": conventions.shop,
+        },
+    )
+    date_order = _read_dates(connection, matched, mapped, column_map, file_name)
+    connection.execute(_typed_view(entries, mapped)).fetchall()
+    return Conventions(
+        conventions.decimal_mark, conventions.distance_unit, date_order, conventions.shop
+    )
+
+
+def look_up_vins(
+    connection: duckdb.DuckDBPyConnection, *, fleet: pl.Series | None
+) -> None:
+    """Build ``vin_text``: each distinct written VIN, as it is kept, and what is wrong with it.
+
+    ``fleet`` holds the VINs of the store (n,), which need no checking; None checks them all.
+    """
+    written = connection.sql("SELECT DISTINCT vin AS written FROM cell WHERE vin IS NOT NULL").pl()
+    texts = written.with_columns(
+        vin=pl.col("written").str.to_uppercase().str.replace_all(r"[\s-]", "")
+    )
+    known = (
+        pl.repeat(False, texts.height, eager=True)
+        if fleet is None
+        else texts["vin"].is_in(fleet.implode())
+    )
+    digits = check_digits(texts["vin"])
+    sound = (digits == texts["vin"].str.slice(8, 1)).fill_null(value=False)
+    # Only the faulty ones are looked at one by one, for the sentence.
+    faulty = texts.filter(~(sound | known))["vin"]
+    problems = pl.DataFrame(
+        {
+            "vin": faulty,
+            "problem": pl.Series([_as_clause(validate(vin)) for vin in faulty], dtype=pl.String),
+        }
+    ).unique()
+    found = texts.with_columns(known=known).join(problems, on="vin", how="left")
+    keep_frame(connection, "vin_text", found)
+
+
+def _as_clause(problems: list[str]) -> str:
+    return "is not a sound VIN: " + " ".join(problems).rstrip(".")
+
+
+def _cell_view(raw: RawTable, matched: MatchedColumns, mapped: list[Field]) -> str:
+    cells = [
+        f"cell_text(c{matched.columns[entry.name]}) AS {entry.name}"
+        for entry in mapped
+    ]
+    return (
+        f"CREATE VIEW cell AS SELECT {raw.file_row} AS file_row, {', '.join(cells)} "
+        f"FROM {raw.source}"
+    )
+
+
+def _typed_view(entries: tuple[Field, ...], mapped: list[Field]) -> str:
+    """Join the statement that reads every field and flags what cannot be read."""
+    there = {entry.name for entry in mapped}
+    inner, outer, faults, problems, joins = [], [], [], [], []
+    for place, entry in enumerate(entries):
+        name = entry.name
+        if name not in there:
+            outer.append(f"NULL::{_SQL_TYPES.get(entry.type, 'VARCHAR')} AS {name}")
+            if entry.type == "distance":
+                outer.append(f"NULL::VARCHAR AS {name}_written")
+            continue
+        inner.append(f"cell.{name} AS {name}_cell")
+        if entry.type == "text":
+            outer.append(f"{name}_cell AS {name}")
+        else:
+            inner.append(f"{_reading(entry)} AS {name}_value")
+            outer.append(f"{name}_value AS {name}")
+        if entry.type == "distance":
+            outer.append(f"{name}_cell AS {name}_written")
+        if entry.type == "date":
+            inner.append(f"{name}_date.problem AS {name}_problem")
+            joins.append(f"LEFT JOIN date_value {name}_date ON {name}_date.written = cell.{name}")
+        conditions, sentences = _faults_of(entry)
+        if conditions:
+            faults.append(f"flag({' OR '.join(conditions)}, {place})")
+            problems.append(f"CASE WHEN has(faults, {place}) THEN {sentences} END")
+    flags = " | ".join(faults) or "0::UBIGINT"
+    return (
+        "CREATE VIEW typed AS SELECT * EXCLUDE (problems), CASE WHEN faults <> 0 THEN problems END "
+        "AS field_problems FROM (SELECT *, CASE WHEN faults <> 0 THEN list_filter("
+        f"[{', '.join(problems) or 'NULL'}], lambda p: p IS NOT NULL) END AS problems FROM ("
+        f"SELECT *, {flags} AS faults FROM (SELECT cell.file_row, {', '.join(inner)} FROM cell "
+        f"{' '.join(joins)})))"
+    ).replace("SELECT * EXCLUDE (problems)", f"SELECT file_row, {', '.join(outer)}, faults", 1)
+
+
+def _reading(entry: Field) -> str:
+    if entry.type == "date":
+        return f"{entry.name}_date.day"
+    if entry.type in choices():
+        allowed = ", ".join(f"'{choice}'" for choice in choices()[entry.type])
+        return f"CASE WHEN lower(cell.{entry.name}) IN ({allowed}) THEN lower(cell.{entry.name}) END"
+    return f"{entry.type.replace('-', '_')}_of(cell.{entry.name})"
+
+
+def _faults_of(entry: Field) -> tuple[list[str], str]:
+    """Return the conditions under which a field holds its row back, and the sentence for each."""
+    cell, value = f"{entry.name}_cell", f"{entry.name}_value"
+    conditions, cases = [], []
+
+    def add(condition: str, what: str, cure: str) -> None:
+        conditions.append(condition)
+        cases.append(f"WHEN {condition} THEN trouble('{entry.name}', {cell}, {what}, '{cure}')")
+
+    if entry.required:
+        add(f"{cell} IS NULL", "'is empty'", "fill it in")
+    if entry.type == "date":
+        problem = f"{entry.name}_problem"
+        add(f"{problem} IS NOT NULL", problem, "write it as year-month-day, as in 2024-03-04")
+    elif entry.type in choices():
+        allowed = ", ".join(choices()[entry.type])
+        add(
+            f"{cell} IS NOT NULL AND {value} IS NULL",
+            f"'is not one of {allowed}'",
+            "use one of these words",
+        )
+    elif entry.type not in _CANNOT_BE_MISREAD:
+        whole = "whole number" if entry.type == "integer" else "number"
+        add(
+            f"{cell} IS NOT NULL AND {value} IS NULL",
+            f"'is not a {whole} that can be read'",
+            "correct it, or say decimal_mark in a column map",
+        )
+    if entry.type in _NEVER_NEGATIVE:
+        add(f"{value} < 0", "'is negative'", "correct it")
+    return conditions, f"CASE {' '.join(cases)} END"
+
+
+def _decimal_mark(connection: duckdb.DuckDBPyConnection, mapped: list[Field]) -> str:
+    """Find the decimal mark from the numbers that plain digits do not settle."""
+    numbers = [entry.name for entry in mapped if entry.type in ("number", "money", "distance")]
+    if not numbers:
+        return "."
+    union = " UNION ALL ".join(
+        f"SELECT {name} AS t FROM cell WHERE contains({name}, ',')" for name in numbers
+    )
+    commas, points = connection.execute(
+        read_sql("intake", "decimal_mark").replace("{cells}", union)
+    ).fetchall()[0]
+    return "," if commas > points else "."
+
+
+def _heading_unit(matched: MatchedColumns, mapped: list[Field]) -> str | None:
+    """Return the distance unit that the headings name, where they name just one."""
+    words = {
+        word
+        for entry in mapped
+        if entry.type == "distance"
+        for word in plain(matched.heading(entry.name)).split()
+    }
+    named = [unit for unit, names in _UNIT_WORDS.items() if words & names]
+    return named[0] if len(named) == 1 else None
+
+
+def _read_dates(
+    connection: duckdb.DuckDBPyConnection,
+    matched: MatchedColumns,
+    mapped: list[Field],
+    column_map: ColumnMap,
+    file_name: str,
+) -> str:
+    """Build ``date_value`` from the distinct texts of all date columns; return their order."""
+    names = [entry.name for entry in mapped if entry.type == "date"]
+    union = " UNION ALL ".join(f"SELECT {name} AS written FROM cell" for name in names)
+    texts = f"SELECT DISTINCT written FROM ({union or 'SELECT NULL::VARCHAR AS written'}) WHERE written IS NOT NULL"
+    connection.execute(f"CREATE TABLE date_text AS {texts}").fetchall()
+    connection.execute(read_sql("intake", "date_texts")).fetchall()
+    day_first, month_first, either, example = connection.execute(
+        read_sql("intake", "date_order")
+    ).fetchall()[0]
+    order = column_map.date_order
+    if order is None:
+        if day_first and month_first:
+            order = "each"
+        elif day_first or month_first:
+            order = "dmy" if day_first else "mdy"
+        elif either:
+            where = " and ".join(repr(matched.heading(name)) for name in names)
+            raise InputError(
+                f"{file_name}: the dates under {where}, such as {example!r}, can be read with the "
+                "day first or the month first, and no date in the file decides: which is it? Say "
+                'date_order = "dmy" or "mdy" in a column map'
+            )
+        else:
+            order = "ymd"
+    set_variables(connection, {"date_order": order})
+    connection.execute(read_sql("intake", "date_values")).fetchall()
+    return order

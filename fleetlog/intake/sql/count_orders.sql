@@ -1,0 +1,1 @@
+SELECT count(*) FILTER (NOT known), count(*) FILTER (known) FROM order_version

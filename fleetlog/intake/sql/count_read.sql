@@ -1,0 +1,1 @@
+SELECT (SELECT count(*) FROM raw), (SELECT count(*) FROM rejected)

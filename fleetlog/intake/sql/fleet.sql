@@ -1,0 +1,1 @@
+SELECT vin, unit_no, plate, engine_family FROM vehicle

@@ -1,0 +1,1 @@
+CREATE TABLE raw AS SELECT CAST(COLUMNS(*) AS VARCHAR) FROM read_parquet($path) AS file({columns})

@@ -1,0 +1,102 @@
+-- One row for each row of the file: values read, vehicle found, part coded, faults flagged.
+-- A narrative fills in only what the columns leave unsaid, and only about the same part.
+CREATE TABLE checked AS
+WITH resolved AS (
+    SELECT
+        t.* EXCLUDE (vin, shop, component, position, bank, cylinder, side, slot, action, reason, failure_mode, fault_codes, road_tested, codes_cleared),
+        t.road_tested, t.codes_cleared,
+        coalesce(t.fault_codes, []) AS fault_codes,
+        coalesce(t.shop, getvariable('shop')) AS shop,
+        t.vin AS vin_written,
+        v.problem AS vin_problem,
+        u.vin AS unit_vin,
+        p.vin AS plate_vin,
+        CASE WHEN v.known THEN v.vin WHEN t.vin IS NULL OR v.problem IS NOT NULL THEN coalesce(u.vin, p.vin) END AS vin,
+        t.component AS description,
+        w.component AS column_component,
+        w.confidence AS column_confidence,
+        coalesce(t.bank, s.bank, w.bank) AS column_bank,
+        coalesce(t.cylinder, s.cylinder, w.cylinder) AS column_cylinder,
+        coalesce(d.code, s.side, w.side) AS column_side,
+        coalesce(t.slot, s.slot, w.slot) AS column_slot,
+        coalesce(column_bank, column_cylinder, column_slot) IS NOT NULL OR column_side IS NOT NULL AS placed_by_column,
+        a.code AS column_action,
+        r.code AS column_reason,
+        m.code AS column_mode,
+        CASE WHEN unsaid(t.component, w.component, a.code, r.code, m.code)
+             THEN narrative_of(t.cause, t.correction) END AS narrative
+    FROM typed t
+    LEFT JOIN vin_text v ON v.written = t.vin
+    LEFT JOIN known_unit u ON u.unit_no = lower(t.unit_no) AND v.known IS NOT TRUE
+    LEFT JOIN known_plate p ON p.plate = lower(t.plate) AND v.known IS NOT TRUE
+    LEFT JOIN component_text w ON w.written = t.component
+    LEFT JOIN position_text s ON s.written = t.position
+    LEFT JOIN side_text d ON d.written = t.side
+    LEFT JOIN action_text a ON a.written = t.action
+    LEFT JOIN reason_text r ON r.written = t.reason
+    LEFT JOIN failure_mode_text m ON m.written = t.failure_mode
+),
+coded AS (
+    SELECT
+        s.* EXCLUDE (narrative, column_component, column_confidence, column_bank, column_cylinder, column_side, column_slot, column_action, column_reason, column_mode, placed_by_column),
+        n.written AS narrative,
+        k.engine_family,
+        f.cylinders,
+        f.banks,
+        coalesce(s.column_component, n.component) AS said_component,
+        s.column_component IS NOT NULL AS from_column,
+        coalesce(CASE WHEN s.column_component IS NULL THEN n.confidence ELSE s.column_confidence END, 0) AS said_confidence,
+        CASE WHEN placed_by_column THEN column_bank ELSE n.bank END AS said_bank,
+        CASE WHEN placed_by_column THEN column_cylinder ELSE n.cylinder END AS cylinder,
+        CASE WHEN placed_by_column THEN column_side ELSE n.side END AS side,
+        CASE WHEN placed_by_column THEN column_slot ELSE n.slot END AS slot,
+        f.cylinder_banks[CASE WHEN placed_by_column THEN column_cylinder ELSE n.cylinder END] AS bank_of_cylinder,
+        coalesce(column_action, n.action) AS action,
+        coalesce(column_reason, n.reason, 'unknown') AS reason,
+        coalesce(column_mode, n.failure_mode) AS failure_mode
+    FROM resolved s
+    LEFT JOIN known_vehicle k ON k.vin = s.vin
+    LEFT JOIN known_family f ON f.code = k.engine_family
+    LEFT JOIN narrative_text n
+        ON n.written = s.narrative AND (s.column_component IS NULL OR n.component = s.column_component)
+),
+flagged AS (
+    SELECT
+        c.*,
+        c.said_component IS NOT NULL AND t.component IS NULL AND c.engine_family IS NOT NULL AS does_not_fit,
+        t.component,
+        CASE WHEN t.component IS NULL THEN 'nothing' WHEN from_column THEN 'columns' ELSE 'text' END AS coded_from,
+        CASE WHEN t.component IS NULL THEN 0 ELSE said_confidence END AS coding_confidence,
+        coalesce(said_bank, bank_of_cylinder) AS bank,
+        flag(c.vin IS NULL AND vin_problem IS NOT NULL, 0)
+        | flag(c.vin IS NULL AND vin_written IS NOT NULL AND vin_problem IS NULL, 1)
+        | flag(c.vin IS NULL AND vin_written IS NULL, 2)
+        | flag(unit_vin <> plate_vin, 3)
+        | flag(closed_on < opened_on, 4)
+        | flag(cylinder > cylinders OR cylinder < 1, 5)
+        | flag(said_bank > banks OR said_bank < 1, 6)
+        | flag(said_bank <> bank_of_cylinder, 7)
+        | flag(shop IS NULL, 8)
+        | flag(qty <= 0, 9)
+        | flag(slot < 1, 10) AS crosses
+    FROM coded c
+    LEFT JOIN known_fit t ON t.engine_family = c.engine_family AND t.component = c.said_component
+)
+SELECT
+    * EXCLUDE (vin_problem, unit_vin, plate_vin, said_bank, bank_of_cylinder, cylinders, banks, said_component, said_confidence, from_column, does_not_fit, engine_family),
+    CASE WHEN vin_problem IS NOT NULL AND vin IS NOT NULL THEN vin_problem END AS vin_note,
+    CASE WHEN does_not_fit THEN said_component || ' does not exist on engine family ' || engine_family END AS fit_note,
+    CASE WHEN crosses <> 0 THEN list_filter([
+        CASE WHEN has(crosses, 0) THEN trouble('vin', vin_written, vin_problem, 'correct it, or give a unit number or plate of the fleet list') END,
+        CASE WHEN has(crosses, 1) THEN trouble('vin', vin_written, 'is not in the fleet list', 'load the vehicle first, or correct the VIN') END,
+        CASE WHEN has(crosses, 2) THEN trouble('vin', coalesce(unit_no, plate), 'is empty, and no unit number or plate names one vehicle of the fleet list', 'give the VIN') END,
+        CASE WHEN has(crosses, 3) THEN trouble('unit_no', unit_no, 'is another vehicle than the plate', 'give the VIN') END,
+        CASE WHEN has(crosses, 4) THEN trouble('closed_on', closed_on::VARCHAR, 'lies before the day the order was opened, ' || opened_on::VARCHAR, 'correct one of the two dates') END,
+        CASE WHEN has(crosses, 5) THEN trouble('cylinder', cylinder::VARCHAR, 'is a cylinder that engine family ' || engine_family || ' does not have: it has ' || cylinders::VARCHAR, 'correct the position, or the engine family of the vehicle') END,
+        CASE WHEN has(crosses, 6) THEN trouble('bank', said_bank::VARCHAR, 'is a bank that engine family ' || engine_family || ' does not have: it has ' || banks::VARCHAR, 'correct the position, or the engine family of the vehicle') END,
+        CASE WHEN has(crosses, 7) THEN trouble('bank', said_bank::VARCHAR, 'contradicts cylinder ' || cylinder::VARCHAR || ', which sits on bank ' || bank_of_cylinder::VARCHAR || ' of engine family ' || engine_family, 'correct one of the two') END,
+        CASE WHEN has(crosses, 8) THEN trouble('shop', NULL, 'is empty', 'name the shop in the row, or once in a column map') END,
+        CASE WHEN has(crosses, 9) THEN trouble('qty', qty::VARCHAR, 'is not a quantity above zero', 'correct it, or leave the cell empty') END,
+        CASE WHEN has(crosses, 10) THEN trouble('slot', slot::VARCHAR, 'is not a place counted from 1', 'correct it, or leave the cell empty') END
+    ], lambda p: p IS NOT NULL) END AS cross_problems
+FROM flagged

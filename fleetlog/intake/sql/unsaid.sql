@@ -1,0 +1,10 @@
+-- The distinct narratives of rows whose columns leave the part, the action, the reason or the
+-- way of failing unsaid.
+SELECT DISTINCT narrative_of(t.cause, t.correction) AS written
+FROM typed t
+LEFT JOIN component_text w ON w.written = t.component
+LEFT JOIN action_text a ON a.written = t.action
+LEFT JOIN reason_text r ON r.written = t.reason
+LEFT JOIN failure_mode_text m ON m.written = t.failure_mode
+WHERE coalesce(t.cause, t.correction) IS NOT NULL
+  AND unsaid(t.component, w.component, a.code, r.code, m.code)
