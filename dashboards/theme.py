@@ -30,7 +30,7 @@ ACCENT_SHADES = (
 FONT = "system-ui, 'Segoe UI', Roboto, 'Helvetica Neue', 'Liberation Sans', Arial, sans-serif"
 
 #: For every chart. The chart library would otherwise offer to upload the figure to its vendor.
-GRAPH_CONFIG: dict[str, Any] = {
+GRAPH_CONFIG: Any = {
     "showSendToCloud": False,
     "plotlyServerURL": "",
     "displaylogo": False,

@@ -13,7 +13,7 @@ CAUTION = (
 )
 
 #: How a cost rate is read aloud for each clock unit: money per this many units.
-RATE_SPAN = {"mi": 1_000, "km": 1_000, "h": 100, "days": 365}
+RATE_SPAN = {"mi": 1_000, "km": 1_000, "days": 365}
 
 
 def whole(value: float | None) -> str:

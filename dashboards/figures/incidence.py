@@ -10,6 +10,7 @@ from dashboards.figures.parts import (
     MOST_BANDS,
     MOST_LINES,
     UNIT_WORDS,
+    Floats,
     Row,
     band,
     empty_figure,
@@ -17,7 +18,7 @@ from dashboards.figures.parts import (
     plain,
     step_band,
     ticks,
-    value_before,
+    value_at,
     visible_steps,
     with_caption,
 )
@@ -39,8 +40,9 @@ def incidence_figure(result: PartLife, group: str = "all", mode: Mode = "light")
         .sort("estimate", descending=True, maintain_order=True)
     )
     modes = last["failure_mode"].to_list()[:MOST_LINES]
-    curves = {name: _one(incidence, name) for name in modes}
-    top = float(incidence["time"].max())  # type: ignore[arg-type]
+    ends = result.curves.filter(pl.col("group") == group)["time"]
+    top = float(ends.max())  # type: ignore[arg-type]
+    curves = {name: _whole_line(incidence, name, top) for name in modes}
     x_ticks = ticks(top)
     rows = tuple(
         Row(words(name), index, _numbers(curves[name], x_ticks)) for index, name in enumerate(modes)
@@ -74,15 +76,19 @@ def incidence_figure(result: PartLife, group: str = "all", mode: Mode = "light")
     return with_caption(figure, _caption(result, group, len(modes), len(last)))
 
 
-def _one(incidence: pl.DataFrame, failure_mode: str | None) -> pl.DataFrame:
-    return incidence.filter(pl.col("failure_mode").eq_missing(pl.lit(failure_mode)))
-
-
-def _numbers(curve: pl.DataFrame, x_ticks: np.ndarray) -> tuple[str, ...]:
-    shares = value_before(
-        curve["time"].to_numpy().astype(float), curve["estimate"].to_numpy(), x_ticks, start=0.0
+def _whole_line(incidence: pl.DataFrame, failure_mode: str | None, end: float) -> pl.DataFrame:
+    """Return one mode's line from 0 to the end of watch; between its failures it is level."""
+    columns = ("time", "estimate", "lower", "upper")
+    line = incidence.filter(pl.col("failure_mode").eq_missing(pl.lit(failure_mode))).select(
+        pl.col(columns).cast(pl.Float64)
     )
-    return tuple("" if np.isnan(value) else f"{100 * value:.1f}" for value in shares)
+    start = pl.DataFrame({"time": [0.0], "estimate": [0.0], "lower": [0.0], "upper": [0.0]})
+    return pl.concat([start, line, line.tail(1).with_columns(time=pl.lit(end))])
+
+
+def _numbers(curve: pl.DataFrame, x_ticks: Floats) -> tuple[str, ...]:
+    shares = value_at(curve["time"].to_numpy(), curve["estimate"].to_numpy(), x_ticks)
+    return tuple(f"{100 * value:.1f}" for value in shares)
 
 
 def _caption(result: PartLife, group: str, drawn: int, of: int) -> str:

@@ -56,7 +56,8 @@ def interval_figure(result: BestInterval, mode: Mode = "light") -> go.Figure:
     )  # fmt: skip
     figure.add_annotation(
         x=top / 2, y=level, text=f"run to failure: {level:,.2f}", showarrow=False,
-        yanchor="bottom" if cost[len(cost) // 2] <= level else "top", font={"size": 12, "color": palette.quiet},
+        yanchor="bottom" if cost[len(cost) // 2] <= level else "top",
+        font={"size": 12, "color": palette.quiet},
     )  # fmt: skip
     figure.add_scatter(
         x=age, y=cost, mode="lines", line={"color": palette.accent, "width": 2.6},
@@ -109,8 +110,9 @@ def _mark_optimum(
 def _caption(result: BestInterval) -> str:
     said = [
         f"{counted(result.lives, 'part life', 'part lives')}, "
-        f"{counted(result.failures, 'failure')}. Planned renewal {money(result.cost_planned, result.currency)}, failure "
-        f"{money(result.cost_failure, result.currency)} ({result.cost_basis})."
+        f"{counted(result.failures, 'failure')}. "
+        f"One part: planned renewal {money(result.cost_planned, result.currency)}, failure "
+        f"{money(result.cost_failure, result.currency)}."
     ]
     if result.flat_range is not None:
         said.append(

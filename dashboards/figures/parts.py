@@ -25,7 +25,7 @@ MOST_BANDS = 4
 
 LABEL_LENGTH = 16
 
-UNIT_WORDS = {"mi": "mi", "km": "km", "days": "days", "h": "engine hours", "hours": "engine hours"}
+UNIT_WORDS = {"mi": "mi", "km": "km", "days": "days"}
 
 # The panel of numbers and the room around it, in pixels.
 PLOT_HEIGHT = 300
@@ -53,24 +53,20 @@ def ticks(top: float, most: int = 5) -> Floats:
     return np.asarray(step * np.arange(int(np.floor(top / step * (1 + 1e-9))) + 1))
 
 
-def value_before(time: Floats, value: Floats, at: Floats, start: float) -> Floats:
-    """Read a step line that jumps at ``time`` (ascending) at the places ``at``.
-
-    Before the first jump the line is at ``start``; beyond the last one it is NaN: unknown.
-    """
-    place = np.searchsorted(time, at, side="right") - 1
-    read = np.where(place < 0, start, value[np.maximum(place, 0)])
-    return np.where(at > time[-1], np.nan, read)
+def value_at(time: Floats, value: Floats, at: Floats) -> Floats:
+    """Read a step line that jumps at ``time`` (ascending, from 0) at the places ``at``."""
+    read: Floats = value[np.searchsorted(time, at, side="right") - 1]
+    return read
 
 
 def count_at(time: Floats, at_risk: Floats, at: Floats) -> Floats:
-    """Return the numbers at risk just before the first recorded age at or after each place.
+    """Return the numbers at risk at the first age at or after each place at which a life ended.
 
-    Beyond the last recorded age nothing is known, so NaN.
+    Nobody is left beyond the last such age. Between two such ages the number can differ from the
+    one returned only by lives that enter late in that gap.
     """
     place = np.searchsorted(time, at, side="left")
-    read = at_risk[np.minimum(place, len(time) - 1)]
-    return np.where(place >= len(time), np.nan, read)
+    return np.append(at_risk, 0.0)[place]
 
 
 def visible_steps(time: Floats, value: Floats) -> npt.NDArray[np.intp]:

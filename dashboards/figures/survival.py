@@ -10,6 +10,7 @@ from dashboards.figures.parts import (
     MOST_BANDS,
     MOST_LINES,
     UNIT_WORDS,
+    Floats,
     Row,
     band,
     count_at,
@@ -70,11 +71,20 @@ def _label(name: str) -> str:
     return "All" if name == "all" else name
 
 
-def _numbers(curve: pl.DataFrame, x_ticks: np.ndarray) -> tuple[str, ...]:
+def _from_new(curve: pl.DataFrame) -> pl.DataFrame:
+    """Put before the first ending the age 0 at which, by definition, every part is good."""
+    first = curve.head(1).with_columns(
+        *(pl.lit(0.0).alias(name) for name in ("time", "events")),
+        *(pl.lit(1.0).alias(name) for name in ("estimate", "lower", "upper")),
+    )
+    return pl.concat([first, curve.with_columns(pl.col("time", "events").cast(pl.Float64))])
+
+
+def _numbers(curve: pl.DataFrame, x_ticks: Floats) -> tuple[str, ...]:
     counts = count_at(
         curve["time"].to_numpy().astype(float), curve["at_risk"].to_numpy().astype(float), x_ticks
     )
-    return tuple("" if np.isnan(count) else f"{count:,.0f}" for count in counts)
+    return tuple(whole(float(count)) for count in counts)
 
 
 def _limits(curve: pl.DataFrame, colour: str) -> go.Scatter:
