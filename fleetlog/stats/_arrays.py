@@ -93,11 +93,10 @@ def weights(values: ArrayLike | None, rows: int) -> Floats | None:
     return array
 
 
-def codes(values: ArrayLike | pl.Series, name: str) -> tuple[Ints, int]:
-    """Labels as whole numbers 0..k-1 and k, the number of distinct labels (k may be padded).
+def codes(values: ArrayLike | pl.Series, name: str) -> Ints:
+    """Give labels numbers from 0; whole-number labels of moderate span are only shifted.
 
-    Whole-number labels of moderate span are only shifted, so k is then the span: unused numbers
-    are empty groups, which add nothing to any sum.
+    Numbers without a label may remain: they are empty groups, which add nothing to any sum.
     """
     if isinstance(values, pl.Series) and not values.dtype.is_integer():
         return _ranked(values, name)
@@ -107,21 +106,24 @@ def codes(values: ArrayLike | pl.Series, name: str) -> tuple[Ints, int]:
     if array.dtype.kind not in "ui":
         return _ranked(pl.Series(name, array.tolist() if array.dtype.kind == "O" else array), name)
     if array.size == 0:
-        return np.zeros(0, dtype=np.intp), 0
+        return np.zeros(0, dtype=np.intp)
     low, high = int(array.min()), int(array.max())
     if high - low <= 4 * array.size + 1024:
-        return (array - low).astype(np.intp, copy=False), high - low + 1
-    _, inverse = np.unique(array, return_inverse=True)
-    return inverse.astype(np.intp, copy=False), int(inverse.max()) + 1
+        return (array - low).astype(np.intp, copy=False)
+    return np.unique(array, return_inverse=True)[1].astype(np.intp, copy=False)
 
 
-def _ranked(labels: pl.Series, name: str) -> tuple[Ints, int]:
+def distinct(coded: Ints) -> int:
+    """How many codes are in use."""
+    return int(np.count_nonzero(np.bincount(coded)))
+
+
+def _ranked(labels: pl.Series, name: str) -> Ints:
     missing = labels.is_null()
     if labels.dtype.is_float():
         missing |= labels.is_nan()
     refuse(missing.to_numpy(), f"have no {name}", "give every row a label")
-    ranks = labels.rank("dense").to_numpy().astype(np.intp) - 1
-    return ranks, int(ranks.max()) + 1 if ranks.size else 0
+    return labels.rank("dense").to_numpy().astype(np.intp) - 1
 
 
 @dataclass(frozen=True)
@@ -157,6 +159,8 @@ def time_scale(*arrays: NDArray[np.int64] | Floats) -> tuple[TimeScale, list[Int
     if whole is not None:
         low = min(int(array.min()) for array in whole if array.size)
         high = max(int(array.max()) for array in whole if array.size)
+        # Empty places cost less than shifting every life, so a low start is not shifted away.
+        low = 0 if low <= high - low else low
         places = [array if low == 0 else array - low for array in whole]
         return TimeScale(np.arange(low, high + 1, dtype=np.float64)), places
     together = np.concatenate([array.astype(np.float64, copy=False) for array in arrays])
@@ -193,6 +197,21 @@ def _as_whole(arrays: tuple[NDArray[np.int64] | Floats, ...], rows: int) -> list
         else:
             whole.append(array.astype(np.intp, copy=False))
     return whole
+
+
+def sorting(key: NDArray[np.int64]) -> Ints:
+    """Order that sorts non-negative keys.
+
+    Where key and row number fit one whole number, sorting that is several times faster than
+    sorting row numbers by key.
+    """
+    bits = max(int(key.size - 1).bit_length(), 1)
+    if key.size == 0 or int(key.max()).bit_length() + bits > 62:
+        return np.argsort(key, kind="stable")
+    packed = (key << bits) | np.arange(key.size)
+    packed.sort()
+    packed &= (1 << bits) - 1
+    return packed
 
 
 def count(places: Ints, size: int, weight: Floats | None = None) -> Floats:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -72,15 +73,13 @@ def log_rank(
     if len(labels) < 2:
         raise InvalidLives(f"There is {len(labels)} group: pass at least two groups to compare.")
     number = len(labels)
-    stratum, strata_number = (
-        (np.zeros(lives.rows, dtype=np.intp), 1) if strata is None else codes(strata, "strata")
-    )
+    stratum = np.zeros(lives.rows, dtype=np.intp) if strata is None else codes(strata, "strata")
     same_length(lives.rows, strata=stratum)
     observed, expected = np.zeros(number), np.zeros(number)
     covariance = np.zeros((number, number))
     order = np.argsort(stratum, kind="stable")
-    edges = np.searchsorted(stratum[order], np.arange(strata_number + 1))
-    for rows in (order[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a):
+    edges = np.searchsorted(stratum[order], np.arange(int(stratum.max()) + 2))
+    for rows in (order[a:b] for a, b in pairwise(edges) if b > a):
         seen, due, spread = _stratum(lives, grouped, number, rows)
         observed += seen
         expected += due
@@ -115,7 +114,7 @@ def _ratio(square: float, variance: float) -> float:
 
 
 def _labelled(group: ArrayLike, rows: int) -> tuple[Ints, pl.Series]:
-    """Number groups in ascending order of their labels."""
+    """Give groups numbers in ascending order of their labels."""
     series = group if isinstance(group, pl.Series) else pl.Series("group", np.asarray(group))
     if len(series) != rows:
         raise InvalidLives(
@@ -130,20 +129,26 @@ def _labelled(group: ArrayLike, rows: int) -> tuple[Ints, pl.Series]:
 
 def _stratum(lives: Lives, grouped: Ints, number: int, rows: Ints) -> tuple[Floats, Floats, Floats]:
     """Observed and expected failures by group, and the covariance of their difference."""
-    exits, failed = lives.exit[rows], lives.event[rows]
+    exits, failed = lives.exit[rows], lives.cause[rows] > 0
     times, place = np.unique(exits[failed], return_inverse=True)
     size = times.size
     mine = grouped[rows]
     weight = None if lives.weight is None else lives.weight[rows]
-    events = _by_group(mine[failed], place, size, number, weight, failed)
+
+    def counted(at: Ints, places: int, chosen: Bools | slice) -> Floats:
+        weighed = None if weight is None else weight[chosen]
+        cells = count(at * number + mine[chosen], places * number, weighed)
+        return cells.reshape(places, number)
+
+    events = counted(place, size, failed)
     # At risk at a failure time: came before it and not yet gone. Both are counted by the number
     # of failure times that precede, so that no other time needs a place.
     gone = np.searchsorted(times, exits, side="right")
-    left = _by_group(mine, gone, size + 1, number, weight, None)
+    left = counted(gone, size + 1, slice(None))
     at_risk = np.cumsum(left[::-1], axis=0)[::-1][1:]
     if lives.entry is not None:
         came = np.searchsorted(times, lives.entry[rows], side="right")
-        late = _by_group(mine, came, size + 1, number, weight, None)
+        late = counted(came, size + 1, slice(None))
         at_risk = at_risk - np.cumsum(late[::-1], axis=0)[::-1][1:]
     total, dead = at_risk.sum(axis=1), events.sum(axis=1)
     share = at_risk / total[:, None]
@@ -151,11 +156,3 @@ def _stratum(lives: Lives, grouped: Ints, number: int, rows: Ints) -> tuple[Floa
         factor = np.where(total > 1, dead * (total - dead) / (total - 1), 0.0)
     covariance = np.diag(factor @ share) - (share * factor[:, None]).T @ share
     return events.sum(axis=0), dead @ share, covariance
-
-
-def _by_group(
-    group: Ints, place: Ints, size: int, number: int, weight: Floats | None, rows: Bools | None
-) -> Floats:
-    """Weighted counts (size, number) by place and group."""
-    chosen = weight if weight is None or rows is None else weight[rows]
-    return count(place * number + group, size * number, chosen).reshape(size, number)

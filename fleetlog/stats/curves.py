@@ -7,13 +7,14 @@ a table counted elsewhere gives the same answer: see the functions that end in `
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TypedDict
 
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
 
 from fleetlog.errors import InvalidLives
-from fleetlog.stats._arrays import Floats, booleans, normal_quantile
+from fleetlog.stats._arrays import Floats, booleans, distinct, normal_quantile
 from fleetlog.stats.risk import (
     Lives,
     RiskTable,
@@ -307,12 +308,10 @@ def cumulative_incidence(
         raise InvalidLives("cause has negative values: pass 0 where a life did not fail.")
     present = np.unique(given[given > 0])
     causes = tuple(int(value) for value in present)
-    column = np.where(given > 0, np.searchsorted(present, given), -1)
     lives = check_lives(
         exit,
-        given > 0,
-        cause=column,
-        causes=causes,
+        np.where(given > 0, np.searchsorted(present, given) + 1, 0),
+        causes=len(causes),
         entry=entry,
         weight=weight,
         cluster=cluster,
@@ -342,7 +341,7 @@ def cumulative_incidence_from_table(
 def _survival(table: RiskTable, lives: Lives | None, level: float) -> SurvivalCurve:
     failed = table.all_events
     survivors = table.at_risk - failed
-    estimate = np.cumprod(survivors / table.at_risk)
+    estimate = np.cumprod(survivors / table.at_risk, dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         # At the age where everybody left fails, the survival is 0 and has no variance.
         hazard_gain = np.where(survivors > 0, failed / (table.at_risk * survivors), 0.0)
@@ -353,12 +352,8 @@ def _survival(table: RiskTable, lives: Lives | None, level: float) -> SurvivalCu
             gain = np.where(survivors > 0, 1.0 / survivors, 0.0)
             relative = np.sqrt(_clustered(table, lives, hazard_gain, gain))
             variance = "infinitesimal jackknife grouped by cluster"
-        std_err = np.where(estimate > 0, estimate * relative, np.nan)
-        log_survival = np.log(estimate)
-        half = np.exp(normal_quantile(level) * relative / log_survival)
-        inside = (estimate > 0) & (estimate < 1)
-        upper = np.where(inside, np.exp(log_survival * half), np.nan)
-        lower = np.where(inside, np.exp(log_survival / half), np.nan)
+    std_err = np.where(estimate > 0, estimate * relative, np.nan)
+    lower, upper = _log_log_limits(estimate, relative, level)
     return SurvivalCurve(
         table=table_frame(table, estimate, std_err, lower, upper),
         interval="log(-log)",
@@ -403,11 +398,8 @@ def _incidence(
             variance = _clustered_incidence(table, lives, column, before, estimate)
         std_err = np.sqrt(variance)
         with np.errstate(divide="ignore", invalid="ignore"):
-            log_share = np.log(estimate)
-            half = np.exp(normal_quantile(level) * std_err / (estimate * log_share))
-            inside = (estimate > 0) & (estimate < 1)
-            upper = np.where(inside, np.exp(log_share * half), np.nan)
-            lower = np.where(inside, np.exp(log_share / half), np.nan)
+            relative = std_err / estimate
+        lower, upper = _log_log_limits(estimate, relative, level)
         frames.append(
             table_frame(table, estimate, std_err, lower, upper).with_columns(
                 pl.lit(cause, dtype=pl.Int64).alias("cause"), pl.Series("events", mine)
@@ -451,11 +443,9 @@ def _clustered(table: RiskTable, lives: Lives, gain: Floats, jump: Floats) -> Fl
     assert lives.cluster is not None
     size = lives.scale.size
     integral = np.cumsum(spread(table, gain, size))
-    at_exit = np.where(lives.event, spread(table, jump, size)[lives.exit], 0.0)
+    at_exit = np.where(lives.cause > 0, spread(table, jump, size)[lives.exit], 0.0)
     cluster, place, constant, risk = life_jumps(lives, at_exit, integral)
-    variance = clustered_variance(
-        cluster, lives.clusters, place, [constant, risk], [np.ones(size), -integral]
-    )
+    variance = clustered_variance(cluster, place, [constant, risk], [np.ones(size), -integral])
     return variance[table.place]
 
 
@@ -468,7 +458,6 @@ def _clustered_incidence(
     G gathers what it adds to the share F directly and through earlier survival.
     """
     assert lives.cluster is not None
-    assert lives.cause is not None
     size = lives.scale.size
     at_risk, failed = table.at_risk, table.events.sum(axis=1)
     survivors = at_risk - failed
@@ -479,15 +468,16 @@ def _clustered_incidence(
     log_integral = np.cumsum(spread(table, gain, size))
     share_integral = np.cumsum(spread(table, direct_gain + share * gain, size))
     carried = _carry(table, share, size)
-    failed_here = np.where(lives.event, spread(table, jump, size)[lives.exit], 0.0)
-    mine = np.where(lives.cause == column, spread(table, before / at_risk, size)[lives.exit], 0.0)
+    failed_here = np.where(lives.cause > 0, spread(table, jump, size)[lives.exit], 0.0)
+    mine = np.where(
+        lives.cause == column + 1, spread(table, before / at_risk, size)[lives.exit], 0.0
+    )
     _, _, log_constant, _ = life_jumps(lives, failed_here, log_integral)
     cluster, place, share_constant, risk = life_jumps(
         lives, mine + carried[lives.exit] * failed_here, share_integral
     )
     variance = clustered_variance(
         cluster,
-        lives.clusters,
         place,
         [share_constant, log_constant, risk],
         [np.ones(size), -carried, carried * log_integral - share_integral],
@@ -501,6 +491,15 @@ def _carry(table: RiskTable, values: Floats, size: int) -> Floats:
     return np.cumsum(spread(table, gains, size))
 
 
+def _log_log_limits(estimate: Floats, relative: Floats, level: float) -> tuple[Floats, Floats]:
+    """Limits of a share, formed on log(-log); NaN where it is 0 or 1."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.log(estimate)
+        logs[(logs == 0) | np.isneginf(logs)] = np.nan
+        factor = np.exp(normal_quantile(level) * relative / logs)
+        return np.exp(logs / factor), np.exp(logs * factor)
+
+
 def log_limits(estimate: Floats, std_err: Floats, level: float) -> tuple[Floats, Floats]:
     """Limits of a positive quantity, formed on its log; NaN where it is 0."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -511,16 +510,24 @@ def log_limits(estimate: Floats, std_err: Floats, level: float) -> tuple[Floats,
         )
 
 
-def _kept(table: RiskTable, lives: Lives | None, level: float) -> dict[str, object]:
+class _Kept(TypedDict):
+    level: float
+    start: float
+    lives: float
+    events: float
+    clusters: int | None
+    thin_start: ThinStart | None
+    dropped: dict[str, int]
+
+
+def _kept(table: RiskTable, lives: Lives | None, level: float) -> _Kept:
     start = 0.0 if lives is None else lives.start
     return {
         "level": level,
         "start": start,
         "lives": float(table.all_events.sum() + table.censored.sum()),
         "events": float(table.all_events.sum()),
-        "clusters": None
-        if lives is None or lives.cluster is None
-        else int(np.unique(lives.cluster).size),
+        "clusters": None if lives is None or lives.cluster is None else distinct(lives.cluster),
         "thin_start": _thin_start(table),
         "dropped": {} if lives is None else lives.dropped,
     }

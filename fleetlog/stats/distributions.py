@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, fields
+from itertools import pairwise
 from typing import TypeAlias
 
 import numpy as np
@@ -42,7 +43,7 @@ class Life(ABC):
 
     @abstractmethod
     def cumulative_hazard(self, age: ArrayLike) -> Floats:
-        """Expected failures up to ``age`` of a part that is renewed as it was at each failure."""
+        """Give the integral of the hazard up to ``age``."""
 
     @abstractmethod
     def hazard(self, age: ArrayLike) -> Floats:
@@ -64,7 +65,7 @@ class Life(ABC):
         """Age by which a fraction ``p`` has failed, 0 <= p < 1."""
         share = np.asarray(p, dtype=np.float64)
         if not np.all((share >= 0) & (share < 1)):
-            raise ValueError(f"p is {p}: pass the fraction failed, at least 0 and below 1")
+            raise ValueError(f"p is {p!r}: pass the fraction failed, at least 0 and below 1")
         return self.age_at(-np.log1p(-share))
 
     def conditional_failure(self, age: ArrayLike, horizon: ArrayLike) -> Floats:
@@ -85,7 +86,7 @@ class Life(ABC):
             edges = [0.0, *map(float, marks), limit]
             return sum(
                 quad(lambda t: float(self.survival(t)), a, b, epsabs=0.0, epsrel=1e-10)[0]
-                for a, b in zip(edges[:-1], edges[1:], strict=True)
+                for a, b in pairwise(edges)
             )
 
         return np.asarray(np.vectorize(one, otypes=[np.float64])(age))
@@ -107,7 +108,7 @@ class Weibull(Life):
     scale: Parameter
 
     def cumulative_hazard(self, age: ArrayLike) -> Floats:
-        """Expected failures up to ``age`` of a part that is renewed as it was at each failure."""
+        """Give the integral of the hazard up to ``age``."""
         return np.asarray((np.asarray(age, dtype=np.float64) / self.scale) ** self.shape)
 
     def hazard(self, age: ArrayLike) -> Floats:
@@ -125,7 +126,7 @@ class Weibull(Life):
     @property
     def mean(self) -> Parameter:  # type: ignore[override]
         """Mean age at failure."""
-        return self.scale * gamma(1 + 1 / self.shape)  # type: ignore[no-any-return]
+        return self.scale * gamma(1 + 1 / self.shape)
 
     def mean_up_to(self, age: ArrayLike) -> Floats:
         """Mean of the smaller of the age at failure and ``age``, in closed form.
@@ -149,7 +150,7 @@ class Exponential(Life):
     mean: Parameter
 
     def cumulative_hazard(self, age: ArrayLike) -> Floats:
-        """Expected failures up to ``age``."""
+        """Give the integral of the hazard up to ``age``."""
         return np.asarray(np.asarray(age, dtype=np.float64) / self.mean)
 
     def hazard(self, age: ArrayLike) -> Floats:

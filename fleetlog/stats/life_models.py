@@ -10,14 +10,14 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 
-from fleetlog.errors import InvalidLives, NoInteriorMaximum
+from fleetlog.errors import NoInteriorMaximum
 from fleetlog.stats._arrays import (
     Bools,
     Floats,
@@ -25,6 +25,7 @@ from fleetlog.stats._arrays import (
     booleans,
     codes,
     count,
+    distinct,
     normal_quantile,
     refuse,
     same_length,
@@ -116,7 +117,7 @@ class _Family(ABC):
 
     def names(self) -> tuple[str, ...]:
         """Names of the parameters."""
-        return tuple(self.life.__dataclass_fields__)
+        return tuple(item.name for item in fields(self.life))  # type: ignore[arg-type]
 
     def log_likelihood(self, data: _Data, point: Floats) -> Derivatives:
         """Value, gradient (p,) and Hessian (p, p) of the log-likelihood."""
@@ -129,6 +130,11 @@ class _Family(ABC):
                 gradient = gradient + slopes @ data.between
                 hessian = hessian + bends @ data.between
         return value, gradient, hessian
+
+    def ran_away(self, point: Floats) -> bool:
+        """Whether a maximum is no maximum but a likelihood that flattens as it runs away."""
+        del point
+        return False
 
     def hold_parameter(self, index: int, value: float, nuisance: float) -> _Held:
         """Parameters with the one at ``index`` held at ``value`` (log scale)."""
@@ -222,6 +228,9 @@ class _WeibullFamily(_Family):
             np.array([0.0, -offset]),
         )
 
+    def ran_away(self, point: Floats) -> bool:
+        return not LEAST_SHAPE < np.exp(point[0]) < GREATEST_SHAPE
+
     def log_quantile_gradient(self, p: float, point: Floats) -> Floats:
         return np.array([-np.log(-np.log1p(-p)) * np.exp(-point[0]), 1.0])
 
@@ -267,6 +276,19 @@ _FAMILIES: dict[str, _Family] = {
 def _interval_middle(data: _Data) -> Floats:
     """Log of the middle of each interval: near enough to start from."""
     return np.log((np.exp(data.log_lower) + np.exp(data.log_upper)) / 2)
+
+
+@dataclass(frozen=True)
+class _Quantity:
+    """What limits are asked of: how it is held, and on the log scale its estimate and error.
+
+    ``nuisance`` is where the rest lies at the maximum.
+    """
+
+    hold: Callable[[float, float], _Held]
+    centre: float
+    std_err: float
+    nuisance: float
 
 
 @dataclass(frozen=True)
@@ -374,7 +396,8 @@ class LifeFit:
         def hold(value: float, nuisance: float) -> _Held:
             return self._family.hold_quantile(p, value, nuisance)
 
-        return self._interval(hold, centre, std_err, float(self._point[0]), method, level)
+        quantity = _Quantity(hold, centre, std_err, float(self._point[0]))
+        return self._interval(quantity, method, level)
 
     def parameter_interval(
         self, name: str, *, method: IntervalMethod | None = None, level: float = 0.95
@@ -390,21 +413,16 @@ class LifeFit:
         def hold(value: float, nuisance: float) -> _Held:
             return self._family.hold_parameter(index, value, nuisance)
 
-        return self._interval(hold, centre, std_err, other, method, level)
+        return self._interval(_Quantity(hold, centre, std_err, other), method, level)
 
     def _interval(
-        self,
-        hold: Callable[[float, float], _Held],
-        centre: float,
-        std_err: float,
-        nuisance: float,
-        method: IntervalMethod | None,
-        level: float,
+        self, quantity: _Quantity, method: IntervalMethod | None, level: float
     ) -> tuple[float, float]:
         chosen = method or ("likelihood" if self.clusters is None else "wald")
         z = normal_quantile(level)
         if chosen == "wald":
-            return float(np.exp(centre - z * std_err)), float(np.exp(centre + z * std_err))
+            half = z * quantity.std_err
+            return float(np.exp(quantity.centre - half)), float(np.exp(quantity.centre + half))
         if chosen != "likelihood":
             raise ValueError(f"method is {method!r}: pass 'likelihood' or 'wald'")
         if self.clusters is not None:
@@ -412,11 +430,8 @@ class LifeFit:
                 "the profile likelihood takes lives as independent, and this fit has clusters: "
                 "pass method='wald'"
             )
-        profile = _Profile(self._family, self._data, hold, self.log_likelihood)
-        return (
-            float(np.exp(profile.limit(centre, -std_err, nuisance, z))),
-            float(np.exp(profile.limit(centre, std_err, nuisance, z))),
-        )
+        profile = _Profile(self._family, self._data, quantity, self.log_likelihood)
+        return float(np.exp(profile.limit(-z))), float(np.exp(profile.limit(z)))
 
 
 @dataclass(frozen=True)
@@ -425,17 +440,17 @@ class _Profile:
 
     family: _Family
     data: _Data
-    hold: Callable[[float, float], _Held]
+    quantity: _Quantity
     top: float
 
     def best(self, value: float, nuisance: float) -> tuple[float, float]:
         """Profile log-likelihood at ``value``, and the nuisance that attains it."""
-        if self.hold(value, nuisance).first is None:
-            held = self.hold(value, nuisance)
-            return self.family.log_likelihood(self.data, held.point)[0], nuisance
+        fixed = self.quantity.hold(value, nuisance)
+        if fixed.first is None:
+            return self.family.log_likelihood(self.data, fixed.point)[0], nuisance
 
         def along(position: Floats) -> Derivatives:
-            held = self.hold(value, float(position[0]))
+            held = self.quantity.hold(value, float(position[0]))
             assert held.first is not None
             assert held.second is not None
             level, gradient, hessian = self.family.log_likelihood(self.data, held.point)
@@ -446,22 +461,22 @@ class _Profile:
         found = maximise(along, np.array([nuisance]))
         return found.value, float(found.point[0])
 
-    def limit(self, centre: float, step: float, nuisance: float, z: float) -> float:
-        """Value on one side of the estimate where the profile has fallen by z**2 / 2."""
-        reached = {"nuisance": nuisance}
+    def limit(self, z: float) -> float:
+        """Value where the profile has fallen by z**2 / 2, on the side that z points to."""
+        nuisance = self.quantity.nuisance
 
         def excess(value: float) -> float:
-            level, reached["nuisance"] = self.best(value, reached["nuisance"])
+            nonlocal nuisance
+            level, nuisance = self.best(value, nuisance)
             # The root of the deviance is nearly straight in the value, so few steps find it.
-            return float(np.sqrt(max(2 * (self.top - level), 0.0))) - z
+            return float(np.sqrt(max(2 * (self.top - level), 0.0))) - abs(z)
 
-        inner, outer = centre, centre + z * step
+        inner = centre = self.quantity.centre
+        outer = centre + z * self.quantity.std_err
         while excess(outer) < 0:
             if abs(outer - centre) > FARTHEST_LIMIT:
-                return float(np.copysign(np.inf, step))
+                return float(np.copysign(np.inf, z))
             inner, outer = outer, centre + 1.5 * (outer - centre)
-        if inner == centre:
-            inner = centre + 0.02 * (outer - centre)
         return float(brentq(excess, inner, outer, xtol=1e-12, rtol=1e-13))
 
 
@@ -517,7 +532,7 @@ def fit_life(
     _check_failures(family, model, exits, failed, lowers)
     data = _reduce(exits, failed, entries, weighted, lowers)
     top = maximise(lambda point: family.log_likelihood(data, point), family.start(data))
-    if model != "exponential" and not LEAST_SHAPE < np.exp(top.point[0]) < GREATEST_SHAPE:
+    if family.ran_away(top.point):
         raise NoInteriorMaximum(
             f"The {model} likelihood keeps rising towards an extreme shape: the failures do not "
             f"determine the model, so gather more failures or fit the exponential model."
@@ -525,8 +540,8 @@ def fit_life(
     rows = _Rows(exits, failed, entries, weighted, lowers)
     clustered = None if cluster is None else codes(cluster, "cluster")
     if clustered is not None:
-        same_length(exits.size, cluster=clustered[0])
-    return _result(model, family, data, top, rows, clustered)
+        same_length(exits.size, cluster=clustered)
+    return _result(model, data, top, rows, clustered)
 
 
 @dataclass(frozen=True)
@@ -616,21 +631,13 @@ def _reduce(
     return _Data(log_time[lived], ended[lived], log_time[dead], failures[dead], low, high, between)
 
 
-def _result(
-    model: str,
-    family: _Family,
-    data: _Data,
-    top: Maximum,
-    rows: _Rows,
-    clustered: tuple[Ints, int] | None,
-) -> LifeFit:
+def _result(model: str, data: _Data, top: Maximum, rows: _Rows, clustered: Ints | None) -> LifeFit:
+    family = _FAMILIES[model]
     inverse = np.linalg.inv(-top.hessian)
     log_covariance = (inverse + inverse.T) / 2
     if clustered is not None:
         scores = _scores(family, rows, top.point)
-        grouped = np.stack(
-            [np.bincount(clustered[0], weights=score, minlength=clustered[1]) for score in scores]
-        )
+        grouped = np.stack([np.bincount(clustered, weights=score) for score in scores])
         log_covariance = log_covariance @ (grouped @ grouped.T) @ log_covariance
     values = np.exp(top.point)
     parameters = dict(zip(family.names(), map(float, values), strict=True))
@@ -645,7 +652,7 @@ def _result(
         aicc=_aicc(float(top.value), size, n),
         n=n,
         events=data.events,
-        clusters=None if clustered is None else int(np.unique(clustered[0]).size),
+        clusters=None if clustered is None else distinct(clustered),
         _family=family,
         _data=data,
         _point=top.point,

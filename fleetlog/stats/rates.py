@@ -88,11 +88,11 @@ def rate_interval(
         )
     tail = _tail(level)
     lower = np.where(seen == 0, 0.0, gammaincinv(np.maximum(seen, 1.0), tail))
-    upper = gammaincinv(seen + 1, 1 - tail)
+    upper = np.asarray(gammaincinv(seen + 1, 1 - tail), dtype=np.float64)
     if method == "mid-p":
         # The mid-P limits lie inside the exact ones, so those bracket them.
-        middle = np.maximum(seen, 0.5)
-        lower = np.where(seen == 0, 0.0, _halve(seen, lower, middle, 1 - tail))
+        middle = np.maximum(seen, 0.5).astype(np.float64)
+        lower = np.where(seen == 0, 0.0, _halve(seen, lower.astype(np.float64), middle, 1 - tail))
         upper = _halve(seen, middle * (seen > 0), upper, tail)
     elif method != "exact":
         raise ValueError(f"method is {method!r}: pass 'exact' or 'mid-p'")
@@ -101,7 +101,6 @@ def rate_interval(
 
 def _halve(seen: Floats, low: Floats, high: Floats, target: float) -> Floats:
     """Mean at which the chance of fewer than seen, and half that of seen, is ``target``."""
-    low, high = low.astype(np.float64), high.astype(np.float64)
     for _ in range(60):
         middle = (low + high) / 2
         at_seen = np.exp(xlogy(seen, middle) - middle - gammaln(seen + 1))
@@ -144,7 +143,7 @@ def benjamini_hochberg(p: ArrayLike) -> Floats:
 def _counts(values: ArrayLike, name: str) -> Floats:
     array = np.asarray(values, dtype=np.float64)
     if not np.all(np.isfinite(array) & (array >= 0)):
-        raise InvalidLives(f"{name} is {values}: pass counts of 0 or more.")
+        raise InvalidLives(f"{name} is {values!r}: pass counts of 0 or more.")
     return array
 
 

@@ -14,9 +14,12 @@ from fleetlog.stats._arrays import (
     Ints,
     codes,
     count,
+    distinct,
+    nullable,
     numbers,
     refuse,
     same_length,
+    sorting,
     time_scale,
 )
 from fleetlog.stats.curves import log_limits
@@ -91,11 +94,11 @@ def mean_cumulative_function(
     refuse(starts >= stops, "have start >= stop", "leave windows without length out and count them")
     times = numbers(time, "time")
     costs = None if cost is None else numbers(cost, "cost").astype(np.float64)
-    window_codes, event_codes, units = _shared_codes(window_unit, unit)
+    window_codes, event_codes = _shared_codes(window_unit, unit)
     same_length(starts.size, window_unit=window_codes)
     same_length(times.size, unit=event_codes, cost=costs)
     scale, (start_at, stop_at, time_at) = time_scale(starts, stops, times)
-    _check_watched(window_codes, start_at, stop_at, event_codes, time_at, scale.size)
+    _check_watched((window_codes, start_at, stop_at), (event_codes, time_at), scale.size)
 
     size = scale.size
     left, happened = count(stop_at, size), count(time_at, size)
@@ -111,7 +114,6 @@ def mean_cumulative_function(
     gained = share[time_at] if costs is None else share[time_at] * costs
     variance = clustered_variance(
         np.concatenate([window_codes, window_codes, event_codes]),
-        units,
         np.concatenate([start_at, stop_at, time_at]),
         [
             np.concatenate([integral[start_at], -integral[stop_at], gained]),
@@ -132,47 +134,43 @@ def mean_cumulative_function(
     columns |= {
         "estimate": estimate[kept],
         "std_err": std_err[kept],
-        "lower": pl.Series(lower[kept]).fill_nan(None),
-        "upper": pl.Series(upper[kept]).fill_nan(None),
+        "lower": nullable(lower[kept]),
+        "upper": nullable(upper[kept]),
     }
     return MeanCumulative(
         table=pl.DataFrame(columns),
         level=level,
         interval="log",
         variance="squared influence of each unit",
-        units=int(np.unique(window_codes).size),
+        units=distinct(window_codes),
         events=int(times.size),
     )
 
 
-def _shared_codes(window_unit: ArrayLike, unit: ArrayLike) -> tuple[Ints, Ints, int]:
+def _shared_codes(window_unit: ArrayLike, unit: ArrayLike) -> tuple[Ints, Ints]:
     """Code the units of windows and recurrences alike."""
     watched = window_unit if isinstance(window_unit, pl.Series) else np.asarray(window_unit)
     happened = unit if isinstance(unit, pl.Series) else np.asarray(unit)
     if len(happened) == 0:
-        together, number = codes(watched, "window unit")
-        return together, np.zeros(0, dtype=np.intp), number
+        return codes(watched, "window unit"), np.zeros(0, dtype=np.intp)
     if isinstance(watched, pl.Series) or isinstance(happened, pl.Series):
         joined: ArrayLike | pl.Series = pl.concat(
             [pl.Series("unit", watched), pl.Series("unit", happened)]
         )
     else:
         joined = np.concatenate([watched, happened])
-    together, number = codes(joined, "unit")
-    return together[: len(watched)], together[len(watched) :], number
+    together = codes(joined, "unit")
+    return together[: len(watched)], together[len(watched) :]
 
 
 def _check_watched(
-    window_codes: Ints,
-    start_at: Ints,
-    stop_at: Ints,
-    event_codes: Ints,
-    time_at: Ints,
-    size: int,
+    windows: tuple[Ints, Ints, Ints], recurrences: tuple[Ints, Ints], size: int
 ) -> None:
     """Refuse overlapping windows, and recurrences outside every window of their unit."""
+    window_codes, start_at, stop_at = windows
+    event_codes, time_at = recurrences
     key = window_codes.astype(np.int64) * size + start_at
-    order = np.argsort(key)
+    order = sorting(key)
     ordered = key[order]
     ends = window_codes.astype(np.int64)[order] * size + stop_at[order]
     overlaps: NDArray[np.bool_] = np.zeros(key.size, dtype=np.bool_)

@@ -16,9 +16,11 @@ from fleetlog.stats._arrays import (
     TimeScale,
     codes,
     count,
+    nullable,
     numbers,
     refuse,
     same_length,
+    sorting,
     time_scale,
     weights,
 )
@@ -51,17 +53,18 @@ class RiskTable:
 
 @dataclass(frozen=True)
 class Lives:
-    """Checked lives, placed on one time scale. Made by `check_lives` only."""
+    """Checked lives, placed on one time scale. Made by `check_lives` only.
+
+    ``cause`` is 0 where a life did not fail, else the number of its cause, up to ``causes``.
+    """
 
     scale: TimeScale
     exit: Ints
-    event: Bools
-    cause: Ints | None
-    causes: tuple[int, ...]
+    cause: NDArray[np.integer | np.bool_]
+    causes: int
     entry: Ints | None
     weight: Floats | None
     cluster: Ints | None
-    clusters: int
     start: float
     dropped: dict[str, int]
 
@@ -97,10 +100,9 @@ def check_times(
 
 def check_lives(
     exit: ArrayLike,  # noqa: A002
-    event: Bools,
+    cause: NDArray[np.integer | np.bool_],
     *,
-    cause: Ints | None = None,
-    causes: tuple[int, ...] = (1,),
+    causes: int = 1,
     entry: ArrayLike | None,
     weight: ArrayLike | None,
     cluster: ArrayLike | None,
@@ -108,8 +110,8 @@ def check_lives(
 ) -> Lives:
     """Check lives, condition them on survival to ``from_age`` and place them on one scale."""
     exits, entries, weighted = check_times(exit, entry, weight)
-    same_length(exits.size, event=event)
-    clustered, clusters = (None, 0) if cluster is None else codes(cluster, "cluster")
+    same_length(exits.size, event=cause)
+    clustered = None if cluster is None else codes(cluster, "cluster")
     same_length(exits.size, cluster=clustered)
     dropped: dict[str, int] = {}
     if from_age is not None:
@@ -119,12 +121,11 @@ def check_lives(
         dropped["ended_by_from_age"] = int(kept.size - np.count_nonzero(kept))
         if not kept.any():
             raise InvalidLives(f"No life lasts beyond from_age = {from_age}: lower it.")
-        exits, event = exits[kept], event[kept]
+        exits, cause = exits[kept], cause[kept]
         begun = np.zeros(exits.size) if entries is None else entries[kept]
         entries = np.maximum(begun, from_age)
         weighted = None if weighted is None else weighted[kept]
         clustered = None if clustered is None else clustered[kept]
-        cause = None if cause is None else cause[kept]
     if entries is None:
         scale, (exit_place,) = time_scale(exits)
         entry_place = None
@@ -138,13 +139,11 @@ def check_lives(
     return Lives(
         scale=scale,
         exit=exit_place,
-        event=event,
         cause=cause,
         causes=causes,
         entry=entry_place,
         weight=weighted,
         cluster=clustered,
-        clusters=clusters,
         start=0.0 if from_age is None else float(from_age),
         dropped=dropped,
     )
@@ -152,41 +151,31 @@ def check_lives(
 
 def risk_table(lives: Lives) -> RiskTable:
     """Count lives into a risk table. Linear in lives and times."""
-    size = lives.scale.size
-    weight = lives.weight
-    left = count(lives.exit, size, weight)
-    if lives.cause is None:
-        failed = lives.event
-        events = count(
-            lives.exit[failed], size, None if weight is None else weight[failed]
-        ).reshape(size, 1)
-    else:
-        events = np.empty((size, len(lives.causes)))
-        for column in range(len(lives.causes)):
-            failed = lives.cause == column
-            events[:, column] = count(
-                lives.exit[failed], size, None if weight is None else weight[failed]
-            )
-    entered = None if lives.entry is None else count(lives.entry, size, weight)
-    return _assemble(lives.scale.times, entered, left, events, whole=weight is None)
+    size, columns = lives.scale.size, lives.causes + 1
+    # One pass counts failures by cause and censorings: each pair of place and cause is a cell.
+    cells = count(lives.exit * columns + lives.cause, size * columns, lives.weight)
+    ended = cells.reshape(size, columns)
+    entered = None if lives.entry is None else count(lives.entry, size, lives.weight)
+    return _assemble(lives.scale.times, entered, ended, whole=lives.weight is None)
 
 
-def _assemble(
-    time: Floats, entered: Floats | None, left: Floats, events: Floats, *, whole: bool
-) -> RiskTable:
-    total = float(left.sum()) if entered is None else 0.0
+def _assemble(time: Floats, entered: Floats | None, ended: Floats, *, whole: bool) -> RiskTable:
+    """Build the table from lives that began (t,) and ended (t, 1 + causes), censored first."""
+    left = ended.sum(axis=1) if ended.shape[1] > 2 else ended[:, 0] + ended[:, 1]
     gone = np.cumsum(left)
-    at_risk = total - gone + left
-    if entered is not None:
-        at_risk += np.cumsum(entered) - entered
     kept = np.flatnonzero(left)
-    at_risk, left, events = at_risk[kept], left[kept], events[kept]
-    failed = events[:, 0] if events.shape[1] == 1 else events.sum(axis=1)
+    before = gone[kept] - left[kept]
+    if entered is None:
+        at_risk = gone[-1] - before
+    else:
+        at_risk = (np.cumsum(entered) - entered)[kept] - before
+    events = ended[kept, 1:]
     if not whole:
         # Sums of fractional weights leave rounding where the risk set empties exactly.
+        failed = events.sum(axis=1)
         emptied = np.abs(at_risk - failed) < 1e-9 * failed
-        at_risk = np.where(emptied, failed, np.maximum(at_risk, left))
-    return RiskTable(time[kept], at_risk, events, np.maximum(left - failed, 0.0), kept)
+        at_risk = np.where(emptied, failed, np.maximum(at_risk, left[kept]))
+    return RiskTable(time[kept], at_risk, events, ended[kept, 0], kept)
 
 
 def risk_table_from_counts(
@@ -216,7 +205,9 @@ def risk_table_from_counts(
             f"events has shape {failed.shape} for {times.size} rows: pass one row per time."
         )
     refuse(
-        ~(np.isfinite(failed) & (failed >= 0)).all(axis=1), "have events that are no count", "mend"
+        np.any(~np.isfinite(failed) | (failed < 0), axis=1),
+        "have events that are NaN, infinite or negative",
+        "count the failures again",
     )
     scale, (place,) = time_scale(times)
     came_at = count(place, scale.size, came.astype(np.float64))
@@ -234,19 +225,22 @@ def risk_table_from_counts(
         "(distinct times) have more lives leaving than at risk",
         "count every entry, at time 0 too",
     )
+    censored_at = np.maximum(went_at - failed_at.sum(axis=1), 0.0)
     return _assemble(
-        scale.times, came_at, went_at, failed_at, whole=bool(np.all(went_at == np.rint(went_at)))
+        scale.times,
+        came_at,
+        np.column_stack([censored_at, failed_at]),
+        whole=bool(np.all(went_at == np.rint(went_at))),
     )
 
 
 def clustered_variance(
     cluster: Ints,
-    clusters: int,
     place: Ints,
     jumps: list[Floats],
     coefficients: list[Floats],
 ) -> Floats:
-    """Sum over clusters of the square of a cluster's influence, at every time.
+    """Sum over clusters the square of a cluster's influence, at every time.
 
     The influence of cluster c at time t is ``sum_j v_cj(t) * coefficients[j][t]`` where ``v_cj``
     is piecewise constant: it rises by ``jumps[j][i]`` at ``place[i]`` for ``cluster[i] = c``. So
@@ -263,7 +257,7 @@ def clustered_variance(
     (t,) float.
     """
     size = coefficients[0].size
-    order = np.argsort(cluster.astype(np.int64) * size + place)
+    order = sorting(cluster.astype(np.int64) * size + place)
     cluster, place = cluster[order], place[order]
     first = np.flatnonzero(np.diff(cluster, prepend=-1))
     lengths = np.diff(first, append=cluster.size)
@@ -295,21 +289,28 @@ def life_jumps(
 
     Returns
     -------
-    cluster, place, jumps of a, jumps of b: each (2 n,), entries first.
+    cluster, place, jumps of a, jumps of b: each (m,). Lives that came before the integral began
+    to rise are joined into one jump of their cluster.
     """
     assert lives.cluster is not None
     ones = np.ones(lives.rows) if lives.weight is None else lives.weight
     out = ones * (at_exit - integral[lives.exit])
     if lives.entry is None:
-        begun, came = np.zeros(lives.rows, dtype=np.intp), np.zeros(lives.rows)
-        # Lives without an entry are at risk before the first time, when the integral is 0.
+        early = np.bincount(lives.cluster, weights=ones)
+        late: slice | Bools = slice(0)
+        begun, came = lives.exit[late], out[late]
     else:
-        begun, came = lives.entry, ones * integral[lives.entry]
+        missed = integral[lives.entry]
+        late = missed > 0
+        early = np.bincount(lives.cluster, weights=np.where(late, 0.0, ones))
+        begun, came = lives.entry[late], (ones * missed)[late]
+    starting = np.flatnonzero(early)
+    none = np.zeros(starting.size)
     return (
-        np.concatenate([lives.cluster, lives.cluster]),
-        np.concatenate([begun, lives.exit]),
-        np.concatenate([came, out]),
-        np.concatenate([ones, -ones]),
+        np.concatenate([starting, lives.cluster[late], lives.cluster]),
+        np.concatenate([np.zeros(starting.size, dtype=np.intp), begun, lives.exit]),
+        np.concatenate([none, came, out]),
+        np.concatenate([early[starting], ones[late], -ones]),
     )
 
 
@@ -331,8 +332,8 @@ def table_frame(
             "events": table.all_events,
             "censored": table.censored,
             "estimate": estimate,
-            "std_err": pl.Series(std_err).fill_nan(None),
-            "lower": pl.Series(lower).fill_nan(None),
-            "upper": pl.Series(upper).fill_nan(None),
+            "std_err": nullable(std_err),
+            "lower": nullable(lower),
+            "upper": nullable(upper),
         }
     )
