@@ -74,7 +74,7 @@ def check(
     mapped = [entry for entry in entries if entry.name in matched.columns]
     connection.execute(read_sql("intake", "macros")).fetchall()
     set_variables(connection, {"first_row": raw.first_row})
-    connection.execute(_cell_view(raw, matched, mapped)).fetchall()
+    connection.execute(_cell_view(raw, matched, entries)).fetchall()
     conventions = Conventions(
         decimal_mark=column_map.decimal_mark or _decimal_mark(connection, mapped),
         distance_unit=column_map.distance_unit or _heading_unit(matched, mapped) or store_unit,
@@ -138,10 +138,12 @@ def _as_clause(problems: list[str]) -> str:
     return "is not a sound VIN: " + " ".join(problems).rstrip(".")
 
 
-def _cell_view(raw: RawTable, matched: MatchedColumns, mapped: list[Field]) -> str:
+def _cell_view(raw: RawTable, matched: MatchedColumns, entries: tuple[Field, ...]) -> str:
     cells = [
         f"cell_text(c{matched.columns[entry.name]}) AS {entry.name}"
-        for entry in mapped
+        if entry.name in matched.columns
+        else f"NULL::VARCHAR AS {entry.name}"
+        for entry in entries
     ]
     return (
         f"CREATE VIEW cell AS SELECT {raw.file_row} AS file_row, {', '.join(cells)} "

@@ -230,7 +230,7 @@ def match_columns(
 
 
 def _mapped(
-    kind: str, headings: Sequence[str], column_map: ColumnMap, file_name: str, there: str
+    kind: str, headings: Sequence[str], column_map: ColumnMap, file_name: str, listing: str
 ) -> dict[str, int]:
     names = {entry.name for entry in fields_of(kind)}
     if unknown := sorted(set(column_map.columns) - names):
@@ -238,21 +238,25 @@ def _mapped(
             f"column map for {file_name}: {', '.join(unknown)} is not a field of {kind}: use "
             f"{', '.join(sorted(names))}"
         )
-    plain_headings = [plain(heading) for heading in headings]
     columns = {}
     for name, heading in column_map.columns.items():
-        count = plain_headings.count(plain(heading))
+        # As written if it is there: two headings may differ in nothing but a sign.
+        places = [place for place, there in enumerate(headings) if there == heading.strip()]
+        places = places or [
+            place for place, there in enumerate(headings) if plain(there) == plain(heading)
+        ]
+        count = len(places)
         if count == 0:
             raise InputError(
                 f"{file_name}: the column map puts {name} under {heading!r}, which is not there; "
-                f"{there}: correct the map"
+                f"{listing}: correct the map"
             )
         if count > 1:
             raise InputError(
                 f"{file_name}: {count} columns are headed {heading!r}, which the column map gives "
                 f"for {name}: give each column a heading of its own"
             )
-        columns[name] = plain_headings.index(plain(heading))
+        columns[name] = places[0]
     return columns
 
 

@@ -353,7 +353,7 @@ def _write_rows(connection: duckdb.DuckDBPyConnection, file: _File) -> None:
             same_key=same(table.key),
             differs=differs(table.values),
         )
-        run(connection, f"touch_{table.name}")
+    run(connection, f"touch_{TABLES_OF[file.kind][-1].name}")
     run(
         connection,
         "commit_source",

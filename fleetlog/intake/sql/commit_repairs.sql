@@ -114,11 +114,6 @@ LEFT JOIN order_changed c ON c.ro_id = o.ro_id
 WHERE o.known AND (k.ro_id IS NOT NULL OR c.ro_id IS NOT NULL)
 GROUP BY o.ro_id, o.first_row;
 
-CREATE TEMP TABLE touched_vehicle AS
-SELECT f.vin FROM order_version v JOIN staging.fresh_order f ON f.file_row = v.first_row
-UNION
-SELECT s.vin FROM order_version v JOIN repair_order s ON s.ro_id = v.ro_id WHERE v.known;
-
 INSERT INTO loaded_repair_order BY NAME
 SELECT getvariable('load_id') AS load_id, v.file_row, v.ro_id, {order_carried}
 FROM order_version v
