@@ -247,9 +247,12 @@ def _draw(
 
 
 def _valve_gear_plan(
-    rng: np.random.Generator, group: _Group, first: Ints, fails: Floats, age: Floats
+    rng: np.random.Generator, group: _Group, first: Ints, fails: Floats, renew_side: Floats
 ) -> NDArray[np.int8]:
-    """Say what a valve-gear job renews: a reason by vehicle and position, -1 where left alone."""
+    """Say what a valve-gear job renews: a reason by vehicle and position, -1 where left alone.
+
+    ``renew_side`` is the chance, by vehicle, that the whole side is renewed.
+    """
     at, planted = group.at, group.planted
     jobs, columns = fails.shape
     plan = np.full((jobs, columns), -1, dtype=np.int8)
@@ -259,12 +262,11 @@ def _valve_gear_plan(
     gear = is_gear[first][:, None]
     opened = gear | is_gasket[first][:, None]
 
-    whole_side = rng.random((jobs, 1)) < (
-        planted.side_renewed_share if group.is_worn_family else planted.side_renewed_share_elsewhere
-    )
+    whole_side = (rng.random(jobs) < renew_side)[:, None]
     alike = group.has(ROCKER, LIFTER)[None, :] & (at.side[None, :] == side)
     plan[gear & whole_side & alike & covered] = WHILE_APART
     plan[gear & is_gasket[None, :] & covered] = WHILE_APART
+    age = fails[np.arange(jobs), first]
     together = fails <= age[:, None] + planted.found_together_within_mi
     plan[gear & covered & together] = FAILED
     if group.is_worn_family and planted.connector_break_share > 0:
@@ -361,13 +363,18 @@ def run_group(
     def draw(row: Ints, column: Ints) -> tuple[Floats, Ints, Floats]:
         factor = np.where(oily[column], oil[row], 1.0)
         life, law = _draw(rng, group, column, frailty[row], factor)
-        # Planned work is done on time or up to 8 % late.
-        return life, law, group.planned_mi[column] * (1.0 + 0.08 * rng.random(len(row)))
+        # Planned work is done on time or up to 8 % late, the same for all parts of one job.
+        return life, law, group.planned_mi[column] * (1.0 + 0.08 * rng.random(count))[row]
 
     row, column = (grid.ravel() for grid in np.indices((count, at.count)))
     fails, ended_by, due = (drawn.reshape(count, at.count) for drawn in draw(row, column))
     begun = np.zeros((count, at.count))
     fitted_maker = np.full((count, at.count), FACTORY, dtype=np.int64)
+    # A shop that opens the same engine again stops mending it piece by piece.
+    opened_before = np.zeros(count, dtype=np.int64)
+    usual, often = planted.side_renewed_share_elsewhere, np.iinfo(np.int64).max
+    if group.is_worn_family:
+        usual, often = planted.side_renewed_share, planted.side_renewed_after_jobs
     found: list[Removals] = []
     active = np.arange(count)
     while True:
@@ -378,8 +385,10 @@ def run_group(
         active, first, age = active[ahead], first[ahead], age[ahead]
         if len(active) == 0:
             return join(found) if found else _none()
+        renew_side = np.where(opened_before[active] >= often, 1.0, usual)
+        opened_before[active] += oily[first]
         plan = (
-            _valve_gear_plan(rng, group, first, fails[active], age)
+            _valve_gear_plan(rng, group, first, fails[active], renew_side)
             if valve_gear
             else _plain_plan(group, first, fails[active], due[active], age)
         )

@@ -10,7 +10,7 @@ from datetime import date
 WINDOW_START = date(2017, 1, 1)
 WINDOW_END = date(2025, 12, 31)
 # A lean fleet is one whose shops began to keep records later.
-LEAN_WINDOW_START = date(2020, 1, 1)
+LEAN_WINDOW_START = date(2020, 4, 1)
 
 
 @dataclass(frozen=True)
@@ -501,7 +501,7 @@ class ServiceRule:
     safety_critical: bool
 
 
-OIL_INTERVAL_MI = {"V8-51": 10_000, "R4-19": 10_000, "D6-71": 15_000, "P6-39": 10_000}
+OIL_INTERVAL_MI = {"V8-51": 10_000, "R4-19": 12_000, "D6-71": 15_000, "P6-39": 12_000}
 SERVICE_RULES = (
     ServiceRule("air filter", "air.filter", 40_000, None, None, "maker", False),
     ServiceRule("spark plugs", "ignition.spark-plug", 90_000, None, None, "maker", False),
@@ -535,9 +535,10 @@ class Planted:
     lobe_mode: str = "flat-lobe"
     lobe_shape: float = 3.5
     lobe_scale_mi: float = 230_000.0
-    frailty_index: float = 0.75
+    frailty_index: float = 0.80
     found_together_within_mi: float = 1_500.0
-    side_renewed_share: float = 0.40
+    side_renewed_share: float = 0.30
+    side_renewed_after_jobs: int = 2
     side_renewed_share_elsewhere: float = 0.10
     warning_share: float = 0.60
     warning_lead_days: tuple[int, int] = (14, 56)

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from fleetlog.demo.simulate import simulate
+from fleetlog.demo.simulation import simulate
 from fleetlog.demo.truth import Truth
 
 VEHICLES = 40
