@@ -103,7 +103,8 @@ def _shell(store_name: str) -> dmc.MantineProvider:
             ),
             html.A("fleetlog", href="/", className="fl-name"),
             dmc.ColorSchemeToggle(
-                lightIcon=html.Span(className="fl-sun"), darkIcon=html.Span(className="fl-moon"),
+                lightIcon=html.Span(className="fl-halves"),
+                darkIcon=html.Span(className="fl-halves"),
                 variant="subtle", color="gray", size="lg",
                 **aria(label="Change between light and dark"),
             ),

@@ -59,10 +59,16 @@ PALETTES: dict[Mode, Palette] = {
 }
 
 
+#: On a dark page black becomes the ink, and the two blues change places.
+DARK_SWAPS = {"#0072B2": "#56B4E9", "#56B4E9": "#0072B2"}
+
+
 def series_colour(index: int, mode: Mode) -> str:
-    """Return the colour of the index-th series; black becomes the ink of a dark page."""
+    """Return the colour of the index-th series."""
     colour = OKABE_ITO[index % len(OKABE_ITO)]
-    return PALETTES[mode].ink if colour == "#000000" else colour
+    if colour == "#000000":
+        return PALETTES[mode].ink
+    return DARK_SWAPS.get(colour, colour) if mode == "dark" else colour
 
 
 def faded(colour: str, opacity: float) -> str:

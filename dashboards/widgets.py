@@ -79,15 +79,24 @@ def drawn(figure: go.Figure) -> tuple[go.Figure, str]:
     return figure, caption_of(figure)
 
 
+GRID_THEME = {
+    "function": "themeQuartz.withParams({fontFamily: 'inherit', fontSize: 13, spacing: 6, "
+    "backgroundColor: 'var(--fl-paper)', foregroundColor: 'var(--fl-ink)', "
+    "borderColor: 'var(--fl-line)', accentColor: 'var(--fl-accent)', "
+    "headerBackgroundColor: 'var(--fl-paper)', headerTextColor: 'var(--fl-quiet)', "
+    "wrapperBorderRadius: 6})"
+}
+
+
 def grid(identifier: str, label: str, *, height: str | None = None) -> html.Div:
     """Return a grid with a name; without a height it is as tall as its rows."""
     options: dict[str, Any] = {
+        "theme": GRID_THEME,
         "domLayout": "autoHeight" if height is None else "normal",
         "enableCellTextSelection": True,
         "ensureDomOrder": True,
         "suppressMovableColumns": True,
         "tooltipShowDelay": 300,
-        "overlayNoRowsTemplate": "Nothing to list.",
     }
     return html.Div(
         dag.AgGrid(

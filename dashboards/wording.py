@@ -54,11 +54,14 @@ def money(value: float | None, currency: str, places: int = 0) -> str:
     return NOT_KNOWN if value is None else f"{value:,.{places}f} {currency}"
 
 
-def rate(value: float | None, currency: str, unit: str) -> str:
-    """Write money per unit of age, over a span that gives readable figures."""
-    if value is None:
-        return NOT_KNOWN
-    return f"{value * RATE_SPAN[unit]:,.2f} {currency} per {RATE_SPAN[unit]:,} {unit}"
+def rate(value: float | None, unit: str) -> str:
+    """Write money per unit of age, over the span that :func:`rate_unit` names."""
+    return decimals(None if value is None else value * RATE_SPAN[unit])
+
+
+def rate_unit(currency: str, unit: str) -> str:
+    """Name the unit of a cost rate: ``USD per 1,000 mi``."""
+    return f"{currency} per {RATE_SPAN[unit]:,} {unit}"
 
 
 def day(value: date | None) -> str:

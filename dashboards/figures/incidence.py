@@ -26,7 +26,7 @@ from dashboards.theme import SYMBOLS, Mode, series_colour
 from dashboards.wording import counted, words
 from fleetlog.analyses.results import PartLife
 
-TITLE = "Share of parts failed, by how they failed"
+TITLE = "Share failed, by kind of failure"
 
 
 def incidence_figure(result: PartLife, group: str = "all", mode: Mode = "light") -> go.Figure:

@@ -16,11 +16,12 @@ def interval_figure(result: BestInterval, mode: Mode = "light") -> go.Figure:
     """Draw the cost rate against the planned age, its least point and its flat range.
 
     The level line is what running to failure costs. The curve rises without bound as the age
-    goes to 0, so the axis ends at twice that level.
+    goes to 0, so the axis ends at twice that level. Without a least point there is nothing to
+    read off, and the reason stands in its place.
     """
-    if result.curve.is_empty() or result.run_to_failure_cost_rate is None:
+    if result.age is None or result.run_to_failure_cost_rate is None:
         return empty_figure(
-            TITLE, result.reason or f"Too few failures of {result.title} to draw a cost.", mode
+            TITLE, "No planned age is shown to pay, so there is no least cost to point at.", mode
         )
     palette = PALETTES[mode]
     per, unit = RATE_SPAN[result.unit], UNIT_WORDS[result.unit]
@@ -67,7 +68,7 @@ def interval_figure(result: BestInterval, mode: Mode = "light") -> go.Figure:
             "<extra></extra>"
         ),
     )  # fmt: skip
-    if result.age is not None and result.cost_rate is not None:
+    if result.cost_rate is not None:
         _mark_optimum(figure, result, per * result.cost_rate, top, mode)
     if result.rule_interval is not None:
         figure.add_vline(x=result.rule_interval, line={"color": palette.ink, "dash": "dot"})
@@ -101,10 +102,17 @@ def _mark_optimum(
     )  # fmt: skip
     figure.add_annotation(
         x=result.age, y=cost, yshift=-12, showarrow=False, yanchor="top",
-        xanchor="left" if result.age < 0.25 * top else "center",
+        xanchor=_side_of(result),
         text=f"<b>{whole(result.age)} {UNIT_WORDS[result.unit]}</b><br>{cost:,.2f}",
         font={"size": 13, "color": palette.accent},
     )  # fmt: skip
+
+
+def _side_of(result: BestInterval) -> str:
+    """Keep the label of the optimum clear of the line of the maker's or legal interval."""
+    if result.rule_interval is None or result.age is None:
+        return "center"
+    return "right" if result.rule_interval >= result.age else "left"
 
 
 def _caption(result: BestInterval) -> str:

@@ -63,8 +63,21 @@ def survival_figure(result: PartLife, mode: Mode = "light") -> go.Figure:
                 line={"color": colour, "width": 1.5, "dash": "dash"}, opacity=0.9,
                 hoverinfo="skip", name=f"Weibull: {plain(name)}",
             )  # fmt: skip
-    figure.update_layout(yaxis={"range": [0, 103], "dtick": 25})
-    return with_caption(figure, _caption(result, len(names), len(drawable)))
+    base = _base(curves, names)
+    figure.update_layout(yaxis={"range": [base, 100 + 0.03 * (100 - base)], "nticks": 6})
+    caption = _caption(result, len(names), len(drawable))
+    return with_caption(
+        figure, caption if base == 0 else f"{caption} The upright axis starts at {base} %."
+    )
+
+
+def _base(curves: dict[str, pl.DataFrame], names: list[str]) -> int:
+    """Start the axis where rare failures can still be seen, and at 0 for common ones."""
+    lowest = min(
+        100 * float(np.nanmin(curves[name].select("lower", "estimate").cast(pl.Float64).to_numpy()))
+        for name in names
+    )
+    return next(base for base in (90, 75, 50, 0) if lowest > base or base == 0)
 
 
 def _label(name: str) -> str:

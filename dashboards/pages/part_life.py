@@ -39,6 +39,7 @@ from dashboards.wording import (
     counted,
     decimals,
     rate,
+    rate_unit,
     share,
     share_span,
     span,
@@ -497,9 +498,15 @@ def _interval_facts(result: BestInterval) -> html.Dl | None:
                 share_span(*result.saving_interval) if result.saving_interval else "",
             ),
             (
-                "Cost then", rate(result.cost_rate, result.currency, unit),
-                f"run to failure: {rate(result.run_to_failure_cost_rate, result.currency, unit)}",
+                f"Cost then, {rate_unit(result.currency, unit)}",
+                rate(result.cost_rate, unit),
+                f"run to failure {rate(result.run_to_failure_cost_rate, unit)}",
             ),
-            (f"Advised, {unit}", whole(result.advised), result.rule_origin or ""),
+            (
+                f"Advised, {unit}", whole(result.advised),
+                f"{result.rule_origin} interval {whole(result.rule_interval)}"
+                if result.rule_interval
+                else "",
+            ),
         )
     )  # fmt: skip
