@@ -270,7 +270,7 @@ def _position_words() -> pl.Expr:
         numbered("bank ", "bank"),
         numbered(" cyl ", "cylinder"),
         pl.when(pl.col("side").is_null()).then(pl.lit("")).otherwise(pl.lit(" ") + pl.col("side")),
-        numbered(" #", "slot"),
+        numbered(" ", "slot"),
     )
     return (
         pl.when(pl.col("rule") == "per-axle-end")
