@@ -1,6 +1,6 @@
 """Write the records down as three different shops and a fleet office would export them."""
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -20,7 +20,7 @@ class ShopFormat:
     """How one shop exports its orders.
 
     ``columns`` is (canonical field, heading in the file) in file order; ``written`` picks the
-    shop's wording of part names.
+    shop's wording of part names, ``words`` that of actions and reasons.
     """
 
     written: int
@@ -32,7 +32,7 @@ class ShopFormat:
     decimal_mark: str
     code_mark: str
     yes_no: tuple[str, str]
-    word_case: Callable[[pl.Expr], pl.Expr]
+    words: Mapping[str, str]
     columns: tuple[tuple[str, str], ...]
 
 
@@ -46,7 +46,16 @@ NORTH_YARD = ShopFormat(
     decimal_mark=".",
     code_mark=" ",
     yes_no=("Y", "N"),
-    word_case=lambda text: text.str.to_titlecase().str.replace_all("-", " "),
+    words={
+        "replaced": "Replaced",
+        "repaired": "Repaired",
+        "inspected": "Inspected",
+        "failed": "Failed",
+        "planned": "PM",
+        "while-apart": "While apart",
+        "broke-in-work": "Broke on removal",
+        "unknown": "Unknown",
+    },
     columns=(
         ("ro_no", "Ticket"),
         ("line_no", "Ln"),
@@ -93,7 +102,16 @@ RIVER_SHOP = ShopFormat(
     decimal_mark=".",
     code_mark=", ",
     yes_no=("yes", "no"),
-    word_case=lambda text: text,
+    words={
+        "replaced": "renewed",
+        "repaired": "repaired",
+        "inspected": "checked",
+        "failed": "failed",
+        "planned": "planned",
+        "while-apart": "while-apart",
+        "broke-in-work": "broke-in-work",
+        "unknown": "unknown",
+    },
     columns=(
         ("ro_no", "Order"),
         ("opened_on", "Opened"),
@@ -135,7 +153,16 @@ HILL_SHOP = ShopFormat(
     decimal_mark=",",
     code_mark="/",
     yes_no=("1", "0"),
-    word_case=lambda text: text.str.to_uppercase(),
+    words={
+        "replaced": "REPL",
+        "repaired": "REPAIRED",
+        "inspected": "INSP",
+        "failed": "FAILED",
+        "planned": "SCHEDULED",
+        "while-apart": "WHILE APART",
+        "broke-in-work": "BROKEN DURING REMOVAL",
+        "unknown": "UNKNOWN",
+    },
     columns=(
         ("ro_no", "Job Nº"),
         ("line_no", "Pos"),
@@ -262,8 +289,8 @@ def shop_sheet(lines: pl.DataFrame, shop: ShopFormat) -> pl.DataFrame:
         .cast(pl.Int64),
         component=pl.col(f"written_{shop.written}"),
         fault_codes=pl.col("fault_codes").str.replace_all(" ", shop.code_mark, literal=True),
-        action=shop.word_case(pl.col("action")),
-        reason=shop.word_case(pl.col("reason")),
+        action=pl.col("action").replace_strict(shop.words),
+        reason=pl.col("reason").replace_strict(shop.words),
         failure_mode=pl.col("failure_mode").str.replace_all("-", " ", literal=True),
         **{
             name: pl.when(name).then(pl.lit(shop.yes_no[0])).otherwise(pl.lit(shop.yes_no[1]))

@@ -66,6 +66,7 @@ from fleetlog.errors import InputError
 Layout = Literal["shops", "parquet"]
 LinesPerVehicle = Literal["full", "lean"]
 CHUNK = 20_000
+PART_KINDS = ("repairs", "vehicles", "meters", "truth_rows")
 ORDERS_PER_CHUNK = 10_000_000
 
 REPAIR_FIELDS = (
@@ -167,7 +168,8 @@ def simulate(
 
     Returns
     -------
-    Truth, also written as ``truth.json``; spoilt rows are listed in ``truth_rows.parquet``.
+    Truth, also written as ``truth.json``; spoilt rows are listed in ``truth_rows.parquet``
+    (one file per part with layout "parquet").
 
     Raises
     ------
@@ -225,15 +227,7 @@ def simulate(
         meter_readings=written.meter_readings,
         lines_by_file=written.lines_by_file,
         files=tuple(
-            sorted(
-                {
-                    *written.files,
-                    "engine_families.csv",
-                    "service_rules.csv",
-                    "truth.json",
-                    "truth_rows.parquet",
-                }
-            )
+            sorted({*written.files, "engine_families.csv", "service_rules.csv", "truth.json"})
         ),
     )
     truth.write(folder / "truth.json")
@@ -478,6 +472,7 @@ def _write_shops(folder: Path, request: Request, progress: Callable[[int, int], 
         spoilt.append(exports.truth_rows(own, name, exports.first_file_row(style)))
     rows = pl.concat(spoilt)
     rows.write_parquet(folder / "truth_rows.parquet")
+    files.append("truth_rows.parquet")
     dirt_rows, dirt_orders = _count_dirt(rows)
     realised: Counter[str] = Counter()
     for chunk in chunks:
@@ -502,10 +497,9 @@ def _write_parquet(
     realised: Counter[str] = Counter()
     dirt_rows: Counter[str] = Counter()
     dirt_orders: Counter[str] = Counter()
-    spoilt = []
     for index in range(_chunk_count(request)):
         chunk = make_chunk(request, index)
-        names = [f"{kind}_{index + 1:04d}.parquet" for kind in ("repairs", "vehicles", "meters")]
+        names = [f"{kind}_{index + 1:04d}.parquet" for kind in PART_KINDS]
         unit_slip = pl.when("wrong_distance_unit").then(spoiling.KM_PER_MILE).otherwise(1.0)
         chunk.lines.with_columns(
             component=pl.col("written_0"),
@@ -519,9 +513,8 @@ def _write_parquet(
         meter_readings += chunk.meters.height
         realised.update(chunk.realised)
         rows = exports.truth_rows(chunk.lines, names[0], 1)
-        spoilt.append(rows)
+        rows.write_parquet(folder / names[3])
         for total, part in zip((dirt_rows, dirt_orders), _count_dirt(rows), strict=True):
             total.update(part)
         progress(min((index + 1) * CHUNK, request.vehicles), request.vehicles)
-    pl.concat(spoilt).write_parquet(folder / "truth_rows.parquet")
     return _Written(files, lines_by_file, orders, meter_readings, realised, dirt_rows, dirt_orders)
