@@ -2,13 +2,16 @@
 -- service, end at its retirement or at the last reading that is believed.
 INSERT INTO vehicle_span BY NAME
 WITH last_seen AS (
-    SELECT vin, max(read_on) AS seen_on, max(distance) AS distance FROM anchor GROUP BY vin
+    SELECT a.vin, max(a.read_on) AS read_on, max(a.distance) AS distance
+    FROM anchor AS a JOIN vehicle AS v USING (vin)
+    WHERE v.retired_on IS NULL OR a.read_on <= v.retired_on
+    GROUP BY a.vin
 )
 SELECT v.vin, v.engine_family, v.in_service_on,
        v.in_service_odometer AS start_distance,
        v.observed_from_on AS entry_on,
        v.observed_from_odometer AS entry_distance,
-       greatest(v.observed_from_on, least(s.seen_on, coalesce(v.retired_on, s.seen_on))) AS exit_on,
+       greatest(v.observed_from_on, coalesce(v.retired_on, s.read_on)) AS exit_on,
        greatest(v.observed_from_odometer, s.distance) AS exit_distance,
        v.observed_from_odometer > v.in_service_odometer OR v.observed_from_on > v.in_service_on
            AS generation_assumed,

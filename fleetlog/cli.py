@@ -1,0 +1,358 @@
+"""The ``fleetlog`` command: each command asks one question and shows what the analysis says."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fleetlog import analyses, intake, terminal
+from fleetlog.errors import FleetlogError
+from fleetlog.settings import COMEBACK_DAYS, DOWNTIME_COST_PER_HOUR
+from fleetlog.store import Store
+
+CAUTION = (
+    "fleetlog advises; it does not authorise. The manufacturer's service information, local law "
+    "and a qualified technician come first."
+)
+
+app = typer.Typer(
+    help="Fleet service history and recurring-failure analysis. " + CAUTION,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+
+StorePath = Annotated[
+    Path, typer.Option("--store", envvar="FLEETLOG_STORE", help="The store file.")
+]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
+Component = Annotated[
+    str, typer.Argument(help="Component code, such as valvetrain.rocker-arm.")
+]
+Family = Annotated[
+    str | None, typer.Option("--engine-family", help="Only vehicles of this engine family.")
+]
+Clock = Annotated[str, typer.Option(help="distance or days.")]
+DEFAULT_STORE = Path("fleet.fleetlog")
+
+
+@app.command("new-store")
+def new_store(
+    path: Annotated[Path, typer.Argument(help="Where the store file goes.")] = DEFAULT_STORE,
+    distance_unit: Annotated[str, typer.Option(help="mi or km, for good.")] = "mi",
+    currency: Annotated[str, typer.Option(help="ISO 4217 code of every amount.")] = "USD",
+) -> None:
+    """Make an empty store."""
+    store = Store.create(path, distance_unit=distance_unit, currency=currency)
+    terminal.sentences([f"Made {store.path} ({distance_unit}, {currency})."])
+
+
+@app.command()
+def load(
+    files: Annotated[list[Path], typer.Argument(help="Files to load, in this order.")],
+    kind: Annotated[
+        str, typer.Option(help="engine-families, vehicles, repairs, meters or service-rules.")
+    ] = "repairs",
+    columns: Annotated[
+        Path | None, typer.Option("--map", help="TOML file that says which heading is which.")
+    ] = None,
+    store: StorePath = DEFAULT_STORE,
+    by: Annotated[str | None, typer.Option(help="Who loads; your login name if not said.")] = None,
+    json: Json = False,
+) -> None:
+    """Load exports into the store; what cannot be kept is held with its reasons."""
+    opened = Store.open(store)
+    results = []
+    for file in files:
+        with terminal.progress(file.name) as report:
+            results.append(
+                intake.load(
+                    opened, file, kind=kind, columns=columns, progress=report, loaded_by=by
+                )
+            )
+    if json:
+        terminal.print_json(results)
+        return
+    for result in results:
+        show_load(result)
+
+
+def show_load(result: intake.LoadResult) -> None:
+    """Print what one load brought and what it held."""
+    terminal.heading(f"{result.file_name} ({result.kind})")
+    terminal.sentences(result.summary)
+    if result.held_by_reason.height:
+        terminal.table(result.held_by_reason, most=20)
+
+
+@app.command()
+def loads(store: StorePath = DEFAULT_STORE, json: Json = False) -> None:
+    """List the loads in the store, newest first."""
+    rows = intake.loads(Store.open(store))
+    if json:
+        terminal.print_json(rows)
+    else:
+        terminal.table(rows)
+
+
+@app.command()
+def held(
+    load_id: Annotated[int | None, typer.Option("--load", help="Only this load.")] = None,
+    store: StorePath = DEFAULT_STORE,
+    json: Json = False,
+) -> None:
+    """List the rows that were held, each with its problems and what to do."""
+    rows = intake.held_rows(Store.open(store), load_id)
+    if json:
+        terminal.print_json(rows)
+    elif rows.is_empty():
+        terminal.sentences(["No row is held."])
+    else:
+        terminal.table(
+            rows.drop("cells", strict=False),
+            most=200,
+        )
+
+
+@app.command("undo-load")
+def undo_load(
+    load_id: Annotated[int, typer.Argument(help="Number of the load, as 'loads' lists it.")],
+    store: StorePath = DEFAULT_STORE,
+    by: Annotated[str | None, typer.Option(help="Who undoes it.")] = None,
+) -> None:
+    """Take one load out of the store as if it had never been made."""
+    intake.undo_load(Store.open(store), load_id, undone_by=by)
+    terminal.sentences([f"Load {load_id} is undone."])
+
+
+@app.command()
+def vehicle(
+    key: Annotated[str, typer.Argument(help="VIN, its last 6 or 8, unit number or plate.")],
+    store: StorePath = DEFAULT_STORE,
+    json: Json = False,
+) -> None:
+    """Show what was done to one vehicle, and the age of its parts."""
+    record = analyses.vehicle_record(Store.open(store), key)
+    if json:
+        terminal.print_json(record)
+    else:
+        show_vehicle(record)
+
+
+def show_vehicle(record: analyses.VehicleRecord, *, most: int = 60) -> None:
+    """Print one vehicle's record."""
+    terminal.sentences(record.summary)
+    terminal.heading("Parts renewed so far, as fitted now")
+    terminal.table(
+        record.parts,
+        {
+            "title": "part", "positions": "where", "count": "count", "generation": "generation",
+            "age_distance": f"age, {record.unit}", "age_days": "age, days", "part_maker": "maker",
+            "part_lot": "lot", "fitted_on": "fitted",
+        },
+        most=most,
+    )  # fmt: skip
+    terminal.heading("Repair lines, newest first")
+    terminal.table(
+        record.lines,
+        {
+            "opened_on": "opened", "shop": "shop", "ro_no": "RO", "odometer": record.unit,
+            "title": "part", "position": "where", "action": "action", "reason": "reason",
+            "failure_mode": "failure mode", "part_maker": "maker",
+        },
+        most=most,
+    )  # fmt: skip
+
+
+@app.command("part-life")
+def part_life(
+    component: Component,
+    engine_family: Family = None,
+    by: Annotated[
+        list[str] | None, typer.Option(help="Split by this column; may be given again.")
+    ] = None,
+    clock: Clock = "distance",
+    failure_mode: Annotated[str | None, typer.Option(help="Only failures of this mode.")] = None,
+    generation: Annotated[str, typer.Option(help="any, first or later.")] = "any",
+    keep_assumed: Annotated[
+        bool,
+        typer.Option(help="Keep parts whose age is assumed (vehicle not watched from new)."),
+    ] = True,
+    store: StorePath = DEFAULT_STORE,
+    json: Json = False,
+) -> None:
+    """Show how long a component lives."""
+    result = analyses.part_life(
+        Store.open(store),
+        component,
+        engine_family=engine_family,
+        by=by or (),
+        clock=clock,
+        failure_mode=failure_mode,
+        generation=generation,
+        keep_assumed=keep_assumed,
+    )
+    if json:
+        terminal.print_json(result)
+    else:
+        show_part_life(result)
+
+
+def show_part_life(result: analyses.PartLife) -> None:
+    """Print the answer, the figures of each group, and what was left out."""
+    terminal.sentences(result.summary)
+    terminal.heading(f"Ages in {result.unit}; limits at {result.level:.0%}")
+    terminal.table(
+        result.groups,
+        {
+            "group": "group", "lives": "lives", "vehicles": "vehicles", "failures": "failures",
+            "b10": "1 in 10 by", "b10_lower": "from", "b10_upper": "to", "median": "half by",
+            "median_lower": "from", "median_upper": "to", "shape": "shape",
+            "shape_lower": "from", "shape_upper": "to",
+        },
+    )  # fmt: skip
+    for row in result.groups.filter(result.groups["note"] != "").rows(named=True):
+        terminal.sentences([f"{row['group']}: {row['note']}."])
+    if result.left_out.height:
+        terminal.heading("Left out")
+        terminal.table(result.left_out)
+
+
+@app.command()
+def comebacks(
+    by: Annotated[
+        str, typer.Option(help="shop, component, part_maker, engine_family or depot.")
+    ] = "shop",
+    component: Annotated[str | None, typer.Option(help="Only repairs of this component.")] = None,
+    window_days: Annotated[int, typer.Option(help="Days.")] = int(COMEBACK_DAYS.value),
+    window_distance: Annotated[
+        float | None, typer.Option(help="Distance in the store's unit; 1,000 mi if not said.")
+    ] = None,
+    store: StorePath = DEFAULT_STORE,
+    json: Json = False,
+) -> None:
+    """Show which repairs come back."""
+    result = analyses.comebacks(
+        Store.open(store),
+        by=by,
+        component=component,
+        window_days=window_days,
+        window_distance=window_distance,
+    )
+    if json:
+        terminal.print_json(result)
+    else:
+        show_comebacks(result)
+
+
+def show_comebacks(result: analyses.Comebacks) -> None:
+    """Print the answer, the rate of each group, and the pairs of orders."""
+    terminal.sentences(result.summary)
+    terminal.heading(f"By {result.by.replace('_', ' ')}")
+    terminal.table(result.groups)
+    terminal.heading("The repairs that came back")
+    terminal.table(result.pairs.drop("group"), most=15)
+
+
+@app.command("best-interval")
+def best_interval(
+    component: Component,
+    engine_family: Family = None,
+    clock: Clock = "distance",
+    cost_planned: Annotated[
+        float | None, typer.Option(help="Of one planned renewal of one part.")
+    ] = None,
+    cost_failure: Annotated[float | None, typer.Option(help="Of one failure.")] = None,
+    downtime_cost: Annotated[
+        float, typer.Option(help="Of one hour of a stopped vehicle.")
+    ] = DOWNTIME_COST_PER_HOUR.value,
+    store: StorePath = DEFAULT_STORE,
+    json: Json = False,
+) -> None:
+    """Show at which age to renew a component on purpose."""
+    result = analyses.best_interval(
+        Store.open(store),
+        component,
+        engine_family=engine_family,
+        clock=clock,
+        cost_planned=cost_planned,
+        cost_failure=cost_failure,
+        downtime_cost_per_hour=downtime_cost,
+    )
+    if json:
+        terminal.print_json(result)
+    else:
+        terminal.sentences([*result.summary, CAUTION])
+
+
+@app.command()
+def report(
+    out: Annotated[Path, typer.Argument(help="The HTML file to write.")] = Path(
+        "fleet-report.html"
+    ),
+    component: Annotated[
+        list[str] | None,
+        typer.Option(help="Components to report on; those that fail most if not said."),
+    ] = None,
+    engine_family: Family = None,
+    store: StorePath = DEFAULT_STORE,
+) -> None:
+    """Write one self-contained HTML report."""
+    from fleetlog.report import write_store_report
+
+    with terminal.progress("report") as progress:
+        write_store_report(
+            out, Store.open(store), components=component, engine_family=engine_family,
+            progress=progress,
+        )  # fmt: skip
+    terminal.sentences([f"Wrote {out}."])
+
+
+@app.command()
+def serve(
+    store: StorePath = DEFAULT_STORE,
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(help="Port to listen on.")] = 8050,
+) -> None:
+    """Open the dashboard on this machine, until interrupted."""
+    from dashboards.app import serve as serve_dashboard
+
+    Store.open(store)
+    terminal.sentences([f"Dashboard at http://{host}:{port} (Ctrl+C ends it)."])
+    serve_dashboard(store, host=host, port=port)
+
+
+@app.command()
+def demo(
+    directory: Annotated[Path, typer.Argument(help="Folder for files, store and report.")] = Path(
+        "demo-fleet"
+    ),
+    vehicles: Annotated[int, typer.Option(help="How many vehicles the invented fleet has.")] = 450,
+    seed: Annotated[int, typer.Option(help="Another seed, another fleet.")] = 2026,
+) -> None:
+    """Invent a fleet, load its untidy exports, and answer what each user would ask."""
+    from fleetlog.demo.tour import give_tour
+
+    give_tour(directory, vehicles=vehicles, seed=seed)
+
+
+def main() -> None:
+    """Run the command line: 0 done, 1 refused input, 2 wrong usage."""
+    try:
+        app()
+    except FleetlogError as error:
+        terminal.ERR.print(f"fleetlog: {error}", markup=False, soft_wrap=True)
+        sys.exit(1)
+    except KeyboardInterrupt:
+        terminal.ERR.print("fleetlog: interrupted; the store is as it was", markup=False)
+        sys.exit(1)
+    except OSError as error:
+        terminal.ERR.print(
+            f"fleetlog: {error.filename or 'the system'}: {error.strerror or error}; "
+            "check the path, the rights and the free space",
+            markup=False, soft_wrap=True,
+        )  # fmt: skip
+        sys.exit(1)

@@ -1,0 +1,121 @@
+"""A small hand-made store for the lives: one V8 of two banks, one vehicle and more as asked."""
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from fleetlog.catalogue import EngineFamily, component_frame, load_catalogue, position_frame
+from fleetlog.lives import rebuild
+from fleetlog.store import Store
+
+V8 = EngineFamily(
+    code="v8",
+    title="V8, two overhead camshafts a bank",
+    cylinders=8,
+    banks=2,
+    cylinder_banks=(1, 1, 1, 1, 2, 2, 2, 2),
+    intake_valves=2,
+    exhaust_valves=2,
+    camshafts_per_bank=2,
+    camshaft_location="head",
+    fuel="petrol",
+    displacement_l=6.0,
+)
+START = date(2015, 1, 1)
+
+
+@dataclass
+class Records:
+    """Collects records and writes them into a store in one go."""
+
+    store: Store
+    vehicles: list[dict] = field(default_factory=list)
+    orders: list[dict] = field(default_factory=list)
+    lines: list[dict] = field(default_factory=list)
+    meters: list[dict] = field(default_factory=list)
+
+    def vehicle(self, vin: str = "0" * 17, **facts: object) -> str:
+        row = {
+            "load_id": 1, "file_row": len(self.vehicles) + 1, "vin": vin, "unit_no": None,
+            "plate": None, "engine_family": "v8", "model_year": 2015, "duty": None, "depot": None,
+            "in_service_on": START, "in_service_odometer": 0, "observed_from_on": None,
+            "observed_from_odometer": None, "retired_on": None, "retired_odometer": None,
+        } | facts  # fmt: skip
+        row["observed_from_on"] = row["observed_from_on"] or row["in_service_on"]
+        if row["observed_from_odometer"] is None:
+            row["observed_from_odometer"] = row["in_service_odometer"]
+        self.vehicles.append(row)
+        return vin
+
+    def order(self, vin: str, day: int, odometer: int | None, *lines: dict, **facts: object) -> int:
+        ro_id = len(self.orders) + 1
+        self.orders.append(
+            {
+                "load_id": 1, "file_row": ro_id, "ro_id": ro_id, "shop": "North Yard",
+                "ro_no": str(ro_id), "vin": vin, "opened_on": START + timedelta(days=day),
+                "closed_on": START + timedelta(days=day), "odometer": odometer, "fault_codes": [],
+            }
+            | facts
+        )  # fmt: skip
+        for line_no, line in enumerate(lines, 1):
+            self.lines.append(
+                {
+                    "load_id": 1, "file_row": len(self.lines) + 1, "ro_id": ro_id,
+                    "line_no": line_no, "bank": None, "cylinder": None, "side": None, "slot": None,
+                    "action": "replaced", "reason": "failed", "failure_mode": None, "qty": None,
+                    "part_maker": None, "part_lot": None, "coded_from": "columns",
+                    "coding_confidence": 1.0,
+                }
+                | line
+            )  # fmt: skip
+        return ro_id
+
+    def meter(self, vin: str, day: int, odometer: int) -> None:
+        self.meters.append(
+            {
+                "load_id": 1, "file_row": len(self.meters) + 1, "vin": vin,
+                "read_on": START + timedelta(days=day), "odometer": odometer, "source": "fuel",
+            }
+        )  # fmt: skip
+
+    def build(self) -> Store:
+        catalogue = load_catalogue()
+        components = component_frame(catalogue)
+        positions = position_frame(catalogue, [V8])
+        family = pl.DataFrame(
+            {
+                "load_id": [1], "file_row": [1], "code": ["v8"], "title": [V8.title],
+                "cylinders": [8], "banks": [2], "cylinder_banks": [list(V8.cylinder_banks)],
+                "intake_valves": [2], "exhaust_valves": [2], "camshafts_per_bank": [2],
+                "camshaft_location": ["head"], "fuel": ["petrol"],
+            }
+        )  # fmt: skip
+        frames = {
+            "component": components,
+            "component_position": positions,
+            "loaded_engine_family": family,
+            "loaded_vehicle": self.vehicles,
+            "loaded_repair_order": self.orders,
+            "loaded_repair_line": self.lines,
+            "loaded_meter": self.meters,
+        }
+        with self.store.write() as connection:
+            for table, rows in frames.items():
+                frame = rows if isinstance(rows, pl.DataFrame) else pl.DataFrame(
+                    rows, infer_schema_length=None
+                )
+                if frame.height:
+                    connection.register("incoming", frame)
+                    connection.execute(f"INSERT INTO {table} BY NAME FROM incoming").fetchall()
+                    connection.unregister("incoming")
+            connection.execute("CREATE TEMP TABLE touched_vehicle AS SELECT vin FROM vehicle").fetchall()
+            rebuild(connection, distance_unit=self.store.distance_unit)
+        return self.store
+
+
+@pytest.fixture
+def records(tmp_path: Path) -> Records:
+    return Records(Store.create(tmp_path / "fleet.fleetlog"))
