@@ -99,6 +99,25 @@ def join(parts: Sequence[Removals]) -> Removals:
     )
 
 
+def once_a_day(removals: Removals) -> Removals:
+    """Keep the first of several removals at one position on one day: nobody writes two."""
+    key = removals.vehicle
+    for field, size in (
+        ("day", 100_000),
+        ("part", 64),
+        ("bank", 4),
+        ("cylinder", 32),
+        ("side", 8),
+        ("slot", 8),
+    ):
+        key = key * size + getattr(removals, field)
+    order = np.lexsort((removals.age, key))
+    first = np.append(True, key[order][1:] != key[order][:-1])
+    keep = np.zeros(removals.count, dtype=bool)
+    keep[order[first]] = True
+    return removals.where(keep)
+
+
 def positions_of(part: Part, family: EngineFamily) -> list[tuple[int, int, int, int]]:
     """Return (bank, cylinder, side, slot) of every position that a part has on an engine family.
 

@@ -312,11 +312,6 @@ def assemble(
             "slot",
             descending=[False, False, False, True] + [False] * 5,
         )
-        .unique(
-            ["vehicle", "day", "part", "bank", "cylinder", "side", "slot"],
-            keep="first",
-            maintain_order=True,
-        )
         .with_columns(order=pl.struct("vehicle", "day").rle_id())
         .with_columns(line_no=pl.int_range(1, pl.len() + 1).over("order"))
         .join(_part_table(), on="part", how="left", maintain_order="left")

@@ -19,6 +19,7 @@ from fleetlog.demo.failures import (
     FAILED,
     Removals,
     join,
+    once_a_day,
     run_group,
 )
 from fleetlog.demo.fleet import (
@@ -65,7 +66,7 @@ from fleetlog.errors import InputError
 
 Layout = Literal["shops", "parquet"]
 LinesPerVehicle = Literal["full", "lean"]
-CHUNK = 20_000
+CHUNK = 10_000
 PART_KINDS = ("repairs", "vehicles", "meters", "truth_rows")
 ORDERS_PER_CHUNK = 10_000_000
 
@@ -178,7 +179,7 @@ def simulate(
     Notes
     -----
     Time and output grow linearly with the vehicles. With layout "parquet" memory is that of
-    one chunk of 20,000 vehicles.
+    one chunk of 10,000 vehicles.
     """
     if not 1 <= vehicles <= MOST_VEHICLES:
         raise InputError(
@@ -241,7 +242,8 @@ def make_chunk(request: Request, index: int) -> Chunk:
     rng = np.random.default_rng([request.seed, index, 0])
     dirt_rng = np.random.default_rng([request.seed, index, 1])
     fleet = make_fleet(rng, first, count, window_start=request.window_start)
-    removals = removals_of(rng, fleet, request)
+    drawn = removals_of(rng, fleet, request)
+    removals = once_a_day(drawn)
     parts = [removal_lines(rng, removals), warning_lines(rng, fleet, removals, request.planted)]
     if request.lines_per_vehicle == "full":
         parts.append(service_lines(rng, fleet, request.planted))
@@ -272,7 +274,9 @@ def make_chunk(request: Request, index: int) -> Chunk:
     else:
         lines = spoiling.mark_clean(lines)
     meters = _meters(rng, fleet, swap, per_year=4.0 if request.lines_per_vehicle == "full" else 1.0)
-    return Chunk(vehicle_frame(fleet), lines, meters, _realised(fleet, removals, request))
+    realised = _realised(fleet, removals, request)
+    realised["second removals of a day left out"] = drawn.count - removals.count
+    return Chunk(vehicle_frame(fleet), lines, meters, realised)
 
 
 def removals_of(rng: np.random.Generator, fleet: Fleet, request: Request) -> Removals:
@@ -362,11 +366,15 @@ def _realised(fleet: Fleet, removals: Removals, request: Request) -> Counter[str
     shop = shop_of(fleet, seen.vehicle, seen.day, seed=request.seed, shops=request.shops)
     counts: Counter[str] = Counter()
     gasket = seen.part == PART_INDEX[COVER_GASKET]
+    returned = gasket & (seen.law == COMEBACK_LAW) & (seen.reason == FAILED)
+    # The shop that fitted the gasket, not the one that sees it come back, is to blame.
+    fitted_day = fleet.day_at(seen.vehicle, seen.begun)
+    fitter = shop_of(fleet, seen.vehicle, fitted_day, seed=request.seed, shops=request.shops)
     for index, place in enumerate(SHOPS[: request.shops]):
-        counts[f"gaskets fitted {place.name}"] = int((gasket & (shop == index)).sum())
-    counts["gasket comebacks"] = int(
-        (gasket & (seen.law == COMEBACK_LAW) & (seen.reason == FAILED)).sum()
-    )
+        counts[f"gaskets fitted by {place.name}"] = int((gasket & (shop == index)).sum())
+        counts[f"gaskets of {place.name} that came back"] = int(
+            (returned & (fitter == index)).sum()
+        )
     connector = seen.part == PART_INDEX[COIL_CONNECTOR]
     counts["connectors broken in work"] = int((connector & (seen.reason == BROKE)).sum())
     rocker = seen.part == PART_INDEX[ROCKER]

@@ -27,7 +27,8 @@ class Truth:
     planted : the effects that are in the fleet; None for a fleet without any.
     part_lives : the laws of all other parts; several of one component compete.
     realised : how often the planted things happened in the watched time (true counts, before
-        any dirt): for instance ``gasket_jobs River Shop`` and ``gasket_comebacks River Shop``.
+        any dirt), for instance ``gaskets fitted by River Shop`` and
+        ``gaskets of River Shop that came back``.
     dirt_rates : the rates asked for; None for clean records.
     dirt_rows, dirt_orders : file rows and orders spoilt, by kind, repeated orders included.
         Each spoilt row is listed in ``truth_rows.parquet``.

@@ -365,6 +365,31 @@ def test_parquet_parts_have_canonical_headings(tmp_path, monkeypatch):
     assert (spans["opened_on"] <= last).all()
 
 
+def test_realised_counts_are_those_of_the_clean_files(tmp_path):
+    truth = simulate(tmp_path, vehicles=400, layout="parquet", dirt=False)
+    lines = pl.read_parquet(tmp_path / "repairs_0001.parquet").join(
+        pl.read_parquet(tmp_path / "vehicles_0001.parquet"), on="vin"
+    )
+    assert truth.realised["connectors broken in work"] == (
+        (lines["reason"] == "broke-in-work").sum()
+    )
+    gaskets = lines.filter(pl.col("component") == "Valve cover gasket")
+    for shop in SHOPS:
+        assert truth.realised[f"gaskets fitted by {shop.name}"] == (
+            (gaskets["shop"] == shop.name).sum()
+        )
+    lot = lines.filter(
+        pl.col("component") == "Rocker arm", pl.col("part_lot") == truth.planted.bad_lot
+    )
+    assert truth.realised["rockers fitted from the bad lot"] == lot.height > 20
+    failed = lines.filter(
+        pl.col("component") == "Rocker arm",
+        pl.col("reason") == "failed",
+        pl.col("engine_family") == truth.planted.worn_family,
+    )
+    assert truth.realised["valvetrain.rocker-arm failed in V8-51"] == failed.height > 100
+
+
 def test_a_chunk_does_not_depend_on_how_many_follow(tmp_path, monkeypatch):
     monkeypatch.setattr(simulation, "CHUNK", 100)
     for name, vehicles in (("few", 100), ("more", 300)):

@@ -1,0 +1,120 @@
+"""The main job from end to end on the invented fleet: files, store, answers, report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from fleetlog import analyses, intake
+from fleetlog.demo.simulation import simulate
+from fleetlog.errors import StoreError
+from fleetlog.report import write_store_report
+from fleetlog.store import Store
+from fleetlog.terminal import OUT, heading, progress, sentences, table
+
+STORE_NAME = "demo.fleetlog"
+REPORT_NAME = "fleet-report.html"
+EXPORT_SUFFIXES = (".csv", ".xlsx")
+FAMILY = "V8-51"
+ROCKER = "valvetrain.rocker-arm"
+GASKET = "seals.valve-cover-gasket"
+
+KINDS = (
+    ("engine_families", "engine-families"),
+    ("fleet_list", "vehicles"),
+    ("service_rules", "service-rules"),
+    ("fuel_readings", "meters"),
+)
+"""What the fleet office exports, in the order in which the files build on each other."""
+
+
+def give_tour(directory: Path, *, vehicles: int, seed: int) -> None:
+    """Invent a fleet, load its exports, and print what each of the three users would ask.
+
+    Raises
+    ------
+    StoreError : the folder holds a store already; nothing is overwritten.
+    """
+    store_path = directory / STORE_NAME
+    if store_path.exists():
+        raise StoreError(
+            f"{store_path} is there already: name another folder, or delete it and begin anew"
+        )
+    heading(f"1. An invented fleet of {vehicles:,} vehicles writes its exports to {directory}")
+    with progress("inventing") as report:
+        truth = simulate(
+            directory,
+            vehicles=vehicles,
+            seed=seed,
+            progress=lambda done, asked: report("vehicles", done / asked),
+        )
+    heading(f"2. The exports go into the store {store_path}")
+    store = Store.create(store_path)
+    load_folder(store, directory)
+    _answers(store)
+    heading("6. All of this to pass on")
+    with progress("report") as report:
+        write_store_report(directory / REPORT_NAME, store, engine_family=FAMILY)
+    sentences(
+        [
+            f"Report with curves and limits: {directory / REPORT_NAME} (opens without a network).",
+            f"Dashboard: fleetlog serve --store {store_path}",
+            f"What was planted in this fleet, to compare: {directory / 'truth.json'} "
+            f"(seed {truth.seed}).",
+        ]
+    )
+
+
+def load_folder(store: Store, directory: Path) -> list[intake.LoadResult]:
+    """Load a folder of exports: the fleet office's lists, then each shop's repairs by its map."""
+    jobs = [(name, name, kind) for name, kind in KINDS]
+    offices = {name for name, _ in KINDS}
+    shops = sorted(path.stem for path in directory.glob("*.toml") if path.stem not in offices)
+    jobs += [(f"repairs_{shop}", shop, "repairs") for shop in shops]
+    results = []
+    for name, map_name, kind in jobs:
+        path = next(path for path in directory.glob(f"{name}.*") if path.suffix in EXPORT_SUFFIXES)
+        map_file = directory / f"{map_name}.toml"
+        with progress(path.name) as report:
+            results.append(
+                intake.load(
+                    store,
+                    path,
+                    kind=kind,
+                    columns=map_file if map_file.exists() else None,
+                    progress=report,
+                )
+            )
+    table(intake.loads(store))
+    return results
+
+
+def _answers(store: Store) -> None:
+    heading("3. The foreman asks: what fails again and again, and where?")
+    split = analyses.part_life(store, ROCKER, engine_family=FAMILY, by=("bank", "side"))
+    sentences(split.summary)
+    table(
+        split.groups,
+        {"group": "where", "lives": "lives", "failures": "failures", "b10": "1 in 10 by, mi",
+         "b10_lower": "from", "b10_upper": "to", "shape": "Weibull shape"},
+    )  # fmt: skip
+    OUT.print()
+    returned = analyses.comebacks(store, by="shop", component=GASKET)
+    sentences(returned.summary)
+    table(returned.groups)
+
+    heading("4. The fleet manager asks: at what mileage do I act?")
+    for component in (ROCKER, "cooling.water-pump", "electrical.wiper-motor"):
+        sentences(analyses.best_interval(store, component, engine_family=FAMILY).summary)
+        OUT.print()
+
+    heading("5. The technician asks: what was done to this vehicle?")
+    latest = split.evidence.row(0, named=True)
+    record = analyses.vehicle_record(store, latest["vin"][-8:])
+    sentences(record.summary)
+    table(
+        record.lines,
+        {"opened_on": "opened", "shop": "shop", "ro_no": "RO", "title": "part",
+         "position": "where", "action": "action", "reason": "reason",
+         "failure_mode": "failure mode"},
+        most=12,
+    )  # fmt: skip
