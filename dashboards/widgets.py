@@ -63,7 +63,7 @@ def graph(identifier: str) -> html.Figure:
         [
             html.Div(
                 dcc.Graph(
-                    id=identifier, config=GRAPH_CONFIG, responsive=True,
+                    id=identifier, config=GRAPH_CONFIG, responsive="auto",
                     figure={"layout": {"height": 360}},
                 ),
                 role="img", **aria(labelledby=f"{identifier}-caption"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 
 NOT_KNOWN = "\N{EN DASH}"
@@ -32,7 +33,8 @@ def share(value: float | None, places: int = 0) -> str:
 
 
 def span(lower: float | None, upper: float | None) -> str:
-    """Write two limits; a limit that was not reached is an open end."""
+    """Write two limits; a limit that was not reached, or is infinite, is an open end."""
+    upper = None if upper is not None and math.isinf(upper) else upper
     if lower is None and upper is None:
         return NOT_KNOWN
     if upper is None:

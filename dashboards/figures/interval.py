@@ -102,17 +102,11 @@ def _mark_optimum(
     )  # fmt: skip
     figure.add_annotation(
         x=result.age, y=cost, yshift=-12, showarrow=False, yanchor="top",
-        xanchor=_side_of(result),
+        xanchor="left" if result.age < 0.15 * top else "center", bgcolor=palette.paper,
+        borderpad=2,
         text=f"<b>{whole(result.age)} {UNIT_WORDS[result.unit]}</b><br>{cost:,.2f}",
         font={"size": 13, "color": palette.accent},
     )  # fmt: skip
-
-
-def _side_of(result: BestInterval) -> str:
-    """Keep the label of the optimum clear of the line of the maker's or legal interval."""
-    if result.rule_interval is None or result.age is None:
-        return "center"
-    return "right" if result.rule_interval >= result.age else "left"
 
 
 def _caption(result: BestInterval) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 import dash
 
 from dashboards.access import Access
-from dashboards.pages import part_life
+from dashboards.pages import comebacks, part_life, vehicle_record
 
 
 @dataclass(frozen=True)
@@ -22,4 +22,8 @@ class Page:
     register: Callable[[dash.Dash, Access], Any]
 
 
-PAGES = (Page("/", "Part life", part_life.layout, part_life.register),)
+PAGES = (
+    Page("/", "Part life", part_life.layout, part_life.register),
+    Page("/comebacks", "Comebacks", comebacks.layout, comebacks.register),
+    Page("/vehicle", "Vehicle record", vehicle_record.layout, vehicle_record.register),
+)

@@ -57,6 +57,7 @@ GROUPS, GROUPS_BLOCK = "life-groups", "life-groups-block"
 EVIDENCE, EVIDENCE_CSV, EVIDENCE_FILE = "life-evidence", "life-evidence-csv", "life-evidence-file"
 COST_PLANNED, COST_FAILURE = "life-cost-planned", "life-cost-failure"
 INTERVAL_ANSWER, INTERVAL = "life-interval-answer", "life-interval"
+INTERVAL_BLOCK = "life-interval-block"
 NAMES = "life-names"
 
 QUERY = ("family", "component", "clock", "split", "planned", "failure")
@@ -89,7 +90,7 @@ EVIDENCE_COLUMNS = [
     column("ro_no", "RO number", width=120, pinned="left"),
     date_column("opened_on", "Opened", width=115),
     column("shop", "Shop", width=130),
-    column("unit_no", "Unit", width=90),
+    column("unit_no", "Unit", width=90, cellRenderer="VehicleLink"),
     column("vin", "VIN", width=185),
     number("age", "Age at failure", width=135),
     column("positions", "Position", width=210, tooltipField="positions"),
@@ -203,7 +204,7 @@ def _interval_section(currency: str, query: Mapping[str, str]) -> html.Section:
                 ],
                 className="fl-costs fl-noprint",
             ),
-            graph(INTERVAL),
+            html.Div(graph(INTERVAL), id=INTERVAL_BLOCK),
         ]
     )
 
@@ -302,6 +303,7 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
         output=[
             Output(INTERVAL_ANSWER, "children"), Output(INTERVAL, "figure"),
             Output(f"{INTERVAL}-caption", "children"),
+            Output(INTERVAL_BLOCK, "hidden"),
             Output(COST_PLANNED, "placeholder"), Output(COST_FAILURE, "placeholder"),
         ],
         inputs={
@@ -319,10 +321,12 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
                 component, _family(family), clock, _amount(cost_planned), _amount(cost_failure)
             )
         except FleetlogError as error:
-            return message(f"{error}."), *(dash.no_update,) * 4
+            keep = dash.no_update
+            return message(f"{error}."), keep, keep, True, keep, keep
         return (
             [*sentences(result.summary), _interval_facts(result)],
             *drawn(interval_figure(result, mode)),
+            result.age is None,
             f"{result.currency} {whole(result.cost_planned)}",
             f"{result.currency} {whole(result.cost_failure)}",
         )

@@ -1,0 +1,89 @@
+"""Ask the store what a report needs, and write it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from pathlib import Path
+
+from dashboards.access import Access
+from fleetlog.analyses.results import BestInterval, PartLife
+from fleetlog.errors import FleetlogError, InputError
+from fleetlog.report.html import write_report
+from fleetlog.settings import LOCK_WAIT_S
+from fleetlog.store import Store
+
+#: A report is read from front to back: more components than this are not.
+MOST_COMPONENTS = 6
+
+
+def write_store_report(
+    path: str | Path,
+    store: Store,
+    *,
+    components: Sequence[str] | None = None,
+    engine_family: str | None = None,
+    title: str = "Fleet report",
+    made_at: datetime | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> None:
+    """Write the report of a store.
+
+    Parameters
+    ----------
+    path : where the HTML file goes; a file of that name is overwritten.
+    store : the fleet's store.
+    components : codes of the components; None for those with most failures.
+    engine_family : only vehicles of this family.
+    title : heading of the report.
+    made_at : moment that the report states; None for now.
+    progress : called with a word on each step.
+
+    Raises
+    ------
+    InputError : the store has no failure to report on, or a component is unknown.
+    StoreError : the store cannot be read.
+
+    Notes
+    -----
+    What cannot be answered for one component is said in the report, with the reason.
+    """
+    access = Access(store.path, wait_s=LOCK_WAIT_S.value)
+    known = access.components(engine_family)
+    failing = known.filter(known["failures"] > 0)["code"].to_list()
+    codes = list(components) if components else failing[:MOST_COMPONENTS]
+    if not codes:
+        raise InputError(
+            f"{store.path} has no failed part to report on: load repair orders first, or check "
+            "the engine family"
+        )
+    part_lives: list[PartLife] = []
+    intervals: list[BestInterval] = []
+    remarks: list[str] = []
+    for code in codes:
+        if progress is not None:
+            progress(code)
+        whole = access.part_life(code, engine_family, (), "distance")
+        part_lives.append(whole)
+        split = "part_maker" if engine_family else "engine_family"
+        if split in access.splits(code, engine_family):
+            part_lives.append(access.part_life(code, engine_family, (split,), "distance"))
+        try:
+            intervals.append(access.best_interval(code, engine_family, "distance", None, None))
+        except FleetlogError as error:
+            remarks.append(f"{whole.title}: no service interval, because {error}.")
+    if progress is not None:
+        progress("comebacks")
+    if len(failing) > len(codes):
+        remarks.append(
+            f"{len(failing) - len(codes)} more components have failures and are not in this report."
+        )
+    write_report(
+        path,
+        part_lives=part_lives,
+        best_intervals=intervals,
+        comebacks=access.comebacks("shop"),
+        title=title,
+        made_at=made_at or datetime.now().astimezone().replace(microsecond=0),
+        remarks=remarks,
+    )
