@@ -25,7 +25,7 @@ PLACE = ("bank", "cylinder", "side", "slot")
 
 
 def code_components(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue) -> None:
-    """Build ``component_text`` from the distinct texts of the column ``component`` of ``typed``.
+    """Build ``component_text`` from the distinct texts of the column ``component``.
 
     A text that is not understood surely keeps no component; the place that it names stays.
     """
@@ -38,7 +38,7 @@ def code_components(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue)
 
 
 def code_columns(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue) -> None:
-    """Build the tables of codes for every coded column of ``typed``.
+    """Build the tables of codes for every coded column.
 
     They are ``component_text``, ``position_text``, ``side_text``, ``action_text``,
     ``reason_text`` and ``failure_mode_text``, each with the text under ``written``.
@@ -76,5 +76,5 @@ def code_texts(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue) -> N
 
 def _distinct(connection: duckdb.DuckDBPyConnection, column: str) -> pl.Series:
     """Return the distinct texts of one of our own columns."""
-    query = f"SELECT DISTINCT {column} AS written FROM typed WHERE {column} IS NOT NULL"
+    query = f"SELECT DISTINCT {column} AS written FROM cell WHERE {column} IS NOT NULL"
     return connection.sql(query).pl()["written"]

@@ -25,6 +25,7 @@ CHUNK = 4 * 2**20
 LONGEST_LINE = 2 * 2**20
 SAMPLE = 256 * 2**10
 HEADER_ROWS = 30
+CLEARLY_BETTER = 0.1
 DELIMITERS = (",", ";", "\t", "|")
 _BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -223,15 +224,23 @@ def _encoding(scan: _Scan, file_name: str) -> str:
             return name
     if scan.is_utf8:
         return "utf-8"
-    # Western office exports are by far the commonest; asked first, they also win close calls.
-    best = charset_normalizer.from_bytes(scan.start, cp_isolation=["cp1252", "cp1250", "cp1251"])
-    found = best.best()
-    if found is None:
+    matches = list(charset_normalizer.from_bytes(scan.start))
+    if not matches:
         raise InputError(
             f"{file_name} is not text in an encoding that can be told: say encoding = \"...\" in a "
             "column map, or export it as CSV in UTF-8"
         )
-    return found.encoding
+    # Office exports are in Windows-1252 unless something else reads clearly better: of a few
+    # accents in a page of numbers no detector can be sure.
+    western = [match for match in matches if "cp1252" in match.could_be_from_charset]
+    best = matches[0]
+    if (
+        western
+        and western[0].chaos <= best.chaos + CLEARLY_BETTER
+        and western[0].coherence >= best.coherence - CLEARLY_BETTER
+    ):
+        return "cp1252"
+    return best.encoding
 
 
 def _rewrite(path: Path, target: Path, encoding: str) -> int:

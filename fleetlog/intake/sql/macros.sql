@@ -18,7 +18,7 @@ END;
 CREATE MACRO number_of(t) AS coalesce(
     CASE WHEN getvariable('decimal_mark') = '.' AND NOT contains(t, '_')
          THEN CASE WHEN isfinite(TRY_CAST(t AS DOUBLE)) THEN TRY_CAST(t AS DOUBLE) END
-         ELSE TRY_CAST(TRY_CAST(t AS BIGINT) AS DOUBLE) END,
+         ELSE TRY_CAST(TRY_CAST(CASE WHEN NOT contains(t, '.') THEN t END AS BIGINT) AS DOUBLE) END,
     grouped_number(bare_number(t))
 );
 
@@ -71,3 +71,9 @@ CREATE MACRO narrative_of(cause, correction) AS concat_ws('; ', cause, correctio
 CREATE MACRO unsaid(description, component, action, reason, failure_mode) AS
     (description IS NULL OR component IS NOT NULL)
     AND (component IS NULL OR action IS NULL OR reason IS NULL OR (reason = 'failed' AND failure_mode IS NULL));
+
+-- The column that says where a part sits: one of its own, that of positions, or the description.
+CREATE MACRO place_field(field, own, position) AS CASE
+    WHEN own IS NOT NULL THEN field WHEN position IS NOT NULL THEN 'position' ELSE 'component'
+END;
+CREATE MACRO place_written(own, position, description) AS coalesce(own, position, description);

@@ -12,6 +12,9 @@ WITH resolved AS (
         u.vin AS unit_vin,
         p.vin AS plate_vin,
         CASE WHEN v.known THEN v.vin WHEN t.vin IS NULL OR v.problem IS NOT NULL THEN coalesce(u.vin, p.vin) END AS vin,
+        t.position AS position_written,
+        t.bank::VARCHAR AS bank_written,
+        t.cylinder::VARCHAR AS cylinder_written,
         t.component AS description,
         w.component AS column_component,
         w.confidence AS column_confidence,
@@ -83,7 +86,7 @@ flagged AS (
     LEFT JOIN known_fit t ON t.engine_family = c.engine_family AND t.component = c.said_component
 )
 SELECT
-    * EXCLUDE (vin_problem, unit_vin, plate_vin, said_bank, bank_of_cylinder, cylinders, banks, said_component, said_confidence, from_column, does_not_fit, engine_family),
+    * EXCLUDE (position_written, bank_written, cylinder_written, vin_problem, unit_vin, plate_vin, said_bank, bank_of_cylinder, cylinders, banks, said_component, said_confidence, from_column, does_not_fit, engine_family),
     CASE WHEN vin_problem IS NOT NULL AND vin IS NOT NULL THEN vin_problem END AS vin_note,
     CASE WHEN does_not_fit THEN said_component || ' does not exist on engine family ' || engine_family END AS fit_note,
     CASE WHEN crosses <> 0 THEN list_filter([
@@ -92,9 +95,9 @@ SELECT
         CASE WHEN has(crosses, 2) THEN trouble('vin', coalesce(unit_no, plate), 'is empty, and no unit number or plate names one vehicle of the fleet list', 'give the VIN') END,
         CASE WHEN has(crosses, 3) THEN trouble('unit_no', unit_no, 'is another vehicle than the plate', 'give the VIN') END,
         CASE WHEN has(crosses, 4) THEN trouble('closed_on', closed_on::VARCHAR, 'lies before the day the order was opened, ' || opened_on::VARCHAR, 'correct one of the two dates') END,
-        CASE WHEN has(crosses, 5) THEN trouble('cylinder', cylinder::VARCHAR, 'is a cylinder that engine family ' || engine_family || ' does not have: it has ' || cylinders::VARCHAR, 'correct the position, or the engine family of the vehicle') END,
-        CASE WHEN has(crosses, 6) THEN trouble('bank', said_bank::VARCHAR, 'is a bank that engine family ' || engine_family || ' does not have: it has ' || banks::VARCHAR, 'correct the position, or the engine family of the vehicle') END,
-        CASE WHEN has(crosses, 7) THEN trouble('bank', said_bank::VARCHAR, 'contradicts cylinder ' || cylinder::VARCHAR || ', which sits on bank ' || bank_of_cylinder::VARCHAR || ' of engine family ' || engine_family, 'correct one of the two') END,
+        CASE WHEN has(crosses, 5) THEN trouble(place_field('cylinder', cylinder_written, position_written), place_written(cylinder_written, position_written, description), 'says cylinder ' || cylinder || ', and engine family ' || engine_family || ' has ' || cylinders || ' cylinders', 'correct the position, or the engine family of the vehicle') END,
+        CASE WHEN has(crosses, 6) THEN trouble(place_field('bank', bank_written, position_written), place_written(bank_written, position_written, description), 'says bank ' || said_bank || ', and engine family ' || engine_family || ' has ' || banks || ' banks', 'correct the position, or the engine family of the vehicle') END,
+        CASE WHEN has(crosses, 7) THEN trouble(place_field('bank', bank_written, position_written), place_written(bank_written, position_written, description), 'says bank ' || said_bank || ', and cylinder ' || cylinder || ' of engine family ' || engine_family || ' sits on bank ' || bank_of_cylinder, 'correct one of the two') END,
         CASE WHEN has(crosses, 8) THEN trouble('shop', NULL, 'is empty', 'name the shop in the row, or once in a column map') END,
         CASE WHEN has(crosses, 9) THEN trouble('qty', qty::VARCHAR, 'is not a quantity above zero', 'correct it, or leave the cell empty') END,
         CASE WHEN has(crosses, 10) THEN trouble('slot', slot::VARCHAR, 'is not a place counted from 1', 'correct it, or leave the cell empty') END

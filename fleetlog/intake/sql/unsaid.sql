@@ -1,7 +1,7 @@
 -- The distinct narratives of rows whose columns leave the part, the action, the reason or the
 -- way of failing unsaid.
 SELECT DISTINCT narrative_of(t.cause, t.correction) AS written
-FROM typed t
+FROM cell t
 LEFT JOIN component_text w ON w.written = t.component
 LEFT JOIN action_text a ON a.written = t.action
 LEFT JOIN reason_text r ON r.written = t.reason

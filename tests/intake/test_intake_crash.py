@@ -1,0 +1,133 @@
+"""A load that is cut short leaves the store as it was before it or as it is after it."""
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from fleetlog import intake
+from fleetlog.intake import loading
+from fleetlog.store import Store
+
+LOAD = """
+import sys
+from fleetlog import intake
+from fleetlog.store import Store
+print("begun", flush=True)
+intake.load(Store.open(sys.argv[1]), sys.argv[2], kind="repairs")
+"""
+
+
+@pytest.fixture
+def lines(tmp_path, vins):
+    path = tmp_path / "lines.csv"
+    rows = [f"N,{n // 3},{vins[n // 3 % 4]},2021-03-04,Lifter,{n}" for n in range(30_000)]
+    path.write_text("shop,ro_no,vin,opened_on,component,part_no\n" + "\n".join(rows) + "\n")
+    return path
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
+
+
+def test_kill_leaves_before_or_after(store, lines, tmp_path, state, differing):
+    before = state(store)
+    chooser = random.Random(20)
+    ended = set()
+    for _ in range(5):
+        process = subprocess.Popen(
+            [sys.executable, "-c", LOAD, str(store.path), str(lines)], stdout=subprocess.PIPE
+        )
+        with process:
+            assert process.stdout is not None
+            process.stdout.readline()
+            time.sleep(chooser.uniform(0.05, 2.5))
+            process.send_signal(signal.SIGKILL)
+        reopened = Store.open(store.path)
+        orders = reopened.frame("SELECT count(*) FROM repair_order").item()
+        ended.add(orders)
+        if orders:
+            break
+        assert differing(before, state(reopened)) == []
+    assert ended <= {0, 10_000}
+    # The next load clears away what the killed ones left, and goes through.
+    result = intake.load(store, lines, kind="repairs")
+    assert result.already_loaded or result.orders_new == 10_000
+    assert names(tmp_path) == ["lines.csv", "own.fleetlog"]
+
+
+@pytest.mark.parametrize("moment", ["reading", "checking", "coding", "writing"])
+def test_interrupt_leaves_the_store_as_it_was(store, lines, tmp_path, state, differing, moment):
+    before = state(store)
+
+    def interrupt(what: str) -> None:
+        if what.startswith(moment):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        intake.load(store, lines, kind="repairs", progress=interrupt)
+    assert differing(before, state(store)) == []
+    assert names(tmp_path) == ["lines.csv", "own.fleetlog"]
+
+
+def test_failure_in_the_transaction_leaves_the_store_as_it_was(
+    store, lines, tmp_path, state, differing, monkeypatch
+):
+    def fail(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    before = state(store)
+    monkeypatch.setattr(loading, "rebuild", fail)
+    with pytest.raises(KeyboardInterrupt):
+        intake.load(store, lines, kind="repairs")
+    assert differing(before, state(store)) == []
+    assert names(tmp_path) == ["lines.csv", "own.fleetlog"]
+
+
+FULL = """
+import resource, signal, sys
+from fleetlog import intake
+from fleetlog.store import Store
+store = Store.open(sys.argv[1])
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]), int(sys.argv[3])))
+try:
+    intake.load(store, sys.argv[2], kind="repairs")
+except StoreError as error:
+    print(error)
+    sys.exit(1)
+"""
+
+
+@pytest.mark.parametrize("room", [100_000, 1_200_000])
+def test_full_disk_is_a_sentence_and_leaves_the_store_as_it_was(
+    store, lines, tmp_path, state, differing, room
+):
+    """A limit on the size of a file stands for the full disk: writes fail the same way."""
+    before = state(store)
+    limit = max(room, store.path.stat().st_size + 20_000) if room > 200_000 else room
+    done = subprocess.run(
+        [sys.executable, "-c", FULL, str(store.path), str(lines), str(limit)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1, done.stderr
+    assert "nothing was changed" in done.stdout
+    assert differing(before, state(Store.open(store.path))) == []
+    assert names(tmp_path) == ["lines.csv", "own.fleetlog"]
+
+
+def test_scratch_of_a_running_process_is_left_alone(store, lines, tmp_path):
+    mine = tmp_path / f".own.fleetlog.staging-{os.getpid()}-000000001"
+    dead = subprocess.Popen([sys.executable, "-c", ""])
+    dead.wait()
+    gone = tmp_path / f".own.fleetlog.staging-{dead.pid}-000000001.wal"
+    mine.write_text("mine")
+    gone.write_text("gone")
+    intake.load(store, lines, kind="repairs")
+    assert mine.exists()
+    assert not gone.exists()
