@@ -245,11 +245,13 @@ def _mode_names() -> pl.Series:
     names: list[str] = []
     for part in ALL_PARTS:
         own = [law.mode for law in part.laws] or ["inoperative"]
-        own = [*own, own[0]][:2]
-        rest = ["broken" if part.code == ROCKER else own[0], "leak"]
-        names += own + rest
-    if (BAD_LOT_LAW, COMEBACK_LAW) != (2, 3):
-        raise AssertionError
+        by_law = {
+            0: own[0],
+            1: own[-1],
+            BAD_LOT_LAW: "broken" if part.code == ROCKER else own[0],
+            COMEBACK_LAW: "leak",
+        }
+        names += [by_law[law] for law in sorted(by_law)]
     return pl.Series(names)
 
 

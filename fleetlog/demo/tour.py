@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import polars as pl
+
 from fleetlog import analyses, intake
 from fleetlog.demo.simulation import simulate
 from fleetlog.errors import StoreError
@@ -16,6 +18,7 @@ REPORT_NAME = "fleet-report.html"
 EXPORT_SUFFIXES = (".csv", ".xlsx")
 FAMILY = "V8-51"
 ROCKER = "valvetrain.rocker-arm"
+WORN_PLACE: dict[str, str | int] = {"bank": 2, "side": "exhaust"}
 GASKET = "seals.valve-cover-gasket"
 
 KINDS = (
@@ -84,7 +87,11 @@ def load_folder(store: Store, directory: Path) -> list[intake.LoadResult]:
                     progress=report,
                 )
             )
-    table(intake.loads(store))
+    table(
+        intake.loads(store).reverse(),
+        {"load_id": "load", "file_name": "file", "rows_read": "read", "rows_kept": "kept",
+         "rows_held": "held", "rows_identical": "identical"},
+    )  # fmt: skip
     return results
 
 
@@ -103,13 +110,24 @@ def _answers(store: Store) -> None:
     table(returned.groups)
 
     heading("4. The fleet manager asks: at what mileage do I act?")
-    for component in (ROCKER, "cooling.water-pump", "electrical.wiper-motor"):
-        sentences(analyses.best_interval(store, component, engine_family=FAMILY).summary)
+    intervals = (
+        analyses.best_interval(
+            store, ROCKER, engine_family=FAMILY, where=WORN_PLACE, generation="first"
+        ),
+        analyses.best_interval(store, "cooling.water-pump"),
+        analyses.best_interval(store, "body.wiper-motor"),
+        analyses.best_interval(store, "brakes.pads"),
+    )
+    for interval in intervals:
+        sentences(interval.summary)
         OUT.print()
 
     heading("5. The technician asks: what was done to this vehicle?")
-    latest = split.evidence.row(0, named=True)
-    record = analyses.vehicle_record(store, latest["vin"][-8:])
+    # Not the worst vehicle of the fleet: one with a middling number of such orders.
+    orders = (
+        split.evidence.group_by("vin").agg(orders=pl.col("ro_no").n_unique()).sort("orders", "vin")
+    )
+    record = analyses.vehicle_record(store, orders["vin"][orders.height // 2][-8:])
     sentences(record.summary)
     table(
         record.lines,
