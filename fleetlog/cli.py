@@ -6,12 +6,14 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
+import polars as pl
 import typer
 
 from fleetlog import analyses, intake, terminal
 from fleetlog.errors import FleetlogError
 from fleetlog.settings import COMEBACK_DAYS, DOWNTIME_COST_PER_HOUR
 from fleetlog.store import Store
+from fleetlog.units import DistanceUnit
 
 CAUTION = (
     "fleetlog advises; it does not authorise. The manufacturer's service information, local law "
@@ -29,20 +31,34 @@ StorePath = Annotated[
     Path, typer.Option("--store", envvar="FLEETLOG_STORE", help="The store file.")
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
-Component = Annotated[
-    str, typer.Argument(help="Component code, such as valvetrain.rocker-arm.")
-]
+Component = Annotated[str, typer.Argument(help="Component code, such as valvetrain.rocker-arm.")]
 Family = Annotated[
     str | None, typer.Option("--engine-family", help="Only vehicles of this engine family.")
 ]
 Clock = Annotated[str, typer.Option(help="distance or days.")]
+Where = Annotated[
+    list[str] | None,
+    typer.Option(help="Only lives with this value, as in bank=2; may be given again."),
+]
+Generation = Annotated[str, typer.Option(help="any, first (as built) or later (replacements).")]
 DEFAULT_STORE = Path("fleet.fleetlog")
+
+
+def conditions(where: list[str] | None) -> dict[str, str | int]:
+    """Read ``column=value`` options."""
+    pairs = [text.partition("=") for text in where or ()]
+    for column, equals, _ in pairs:
+        if not equals:
+            raise typer.BadParameter(f"{column!r} is not of the form column=value, as in bank=2")
+    return {column: value for column, _, value in pairs}
 
 
 @app.command("new-store")
 def new_store(
     path: Annotated[Path, typer.Argument(help="Where the store file goes.")] = DEFAULT_STORE,
-    distance_unit: Annotated[str, typer.Option(help="mi or km, for good.")] = "mi",
+    distance_unit: Annotated[
+        DistanceUnit, typer.Option(help="Of every distance in the store, for good.")
+    ] = "mi",
     currency: Annotated[str, typer.Option(help="ISO 4217 code of every amount.")] = "USD",
 ) -> None:
     """Make an empty store."""
@@ -54,8 +70,12 @@ def new_store(
 def load(
     files: Annotated[list[Path], typer.Argument(help="Files to load, in this order.")],
     kind: Annotated[
-        str, typer.Option(help="engine-families, vehicles, repairs, meters or service-rules.")
-    ] = "repairs",
+        str | None,
+        typer.Option(
+            help="engine-families, vehicles, repairs, meters or service-rules; what the map says, "
+            "or repairs, if not said."
+        ),
+    ] = None,
     columns: Annotated[
         Path | None, typer.Option("--map", help="TOML file that says which heading is which.")
     ] = None,
@@ -65,12 +85,18 @@ def load(
 ) -> None:
     """Load exports into the store; what cannot be kept is held with its reasons."""
     opened = Store.open(store)
+    column_map = intake.ColumnMap.read(columns) if columns else intake.ColumnMap()
     results = []
     for file in files:
         with terminal.progress(file.name) as report:
             results.append(
                 intake.load(
-                    opened, file, kind=kind, columns=columns, progress=report, loaded_by=by
+                    opened,
+                    file,
+                    kind=kind or column_map.kind or "repairs",
+                    columns=column_map,
+                    progress=report,
+                    loaded_by=by,
                 )
             )
     if json:
@@ -82,9 +108,31 @@ def load(
 
 def show_load(result: intake.LoadResult) -> None:
     """Print what one load brought and what it held."""
-    terminal.heading(f"{result.file_name} ({result.kind})")
-    terminal.sentences(result.summary)
+    terminal.heading(f"{result.file_name} ({result.kind}), load {result.load_id}")
+    if result.already_loaded:
+        terminal.sentences(["This file was loaded before and brings nothing new."])
+    terminal.table(
+        pl.DataFrame(
+            {
+                "rows read": [result.rows_read],
+                "kept": [result.rows_kept],
+                "held": [result.rows_held],
+                "identical": [result.rows_identical],
+                "orders new": [result.orders_new],
+                "orders changed": [result.orders_changed],
+                **{f"lines coded from {where}": [n] for where, n in result.lines_coded.items()},
+                "read otherwise than written": [result.notes],
+                "seconds": [result.seconds],
+            }
+        )
+    )
+    terminal.sentences(result.remarks)
+    if result.unmatched_columns:
+        terminal.sentences(
+            [f"Columns kept only as written: {', '.join(result.unmatched_columns)}."]
+        )
     if result.held_by_reason.height:
+        terminal.sentences([f"Held, and why (fleetlog held --load {result.load_id} lists them):"])
         terminal.table(result.held_by_reason, most=20)
 
 
@@ -174,9 +222,10 @@ def part_life(
     by: Annotated[
         list[str] | None, typer.Option(help="Split by this column; may be given again.")
     ] = None,
+    where: Where = None,
     clock: Clock = "distance",
     failure_mode: Annotated[str | None, typer.Option(help="Only failures of this mode.")] = None,
-    generation: Annotated[str, typer.Option(help="any, first or later.")] = "any",
+    generation: Generation = "any",
     keep_assumed: Annotated[
         bool,
         typer.Option(help="Keep parts whose age is assumed (vehicle not watched from new)."),
@@ -190,6 +239,7 @@ def part_life(
         component,
         engine_family=engine_family,
         by=by or (),
+        where=conditions(where),
         clock=clock,
         failure_mode=failure_mode,
         generation=generation,
@@ -261,7 +311,9 @@ def show_comebacks(result: analyses.Comebacks) -> None:
 def best_interval(
     component: Component,
     engine_family: Family = None,
+    where: Where = None,
     clock: Clock = "distance",
+    generation: Generation = "any",
     cost_planned: Annotated[
         float | None, typer.Option(help="Of one planned renewal of one part.")
     ] = None,
@@ -277,7 +329,9 @@ def best_interval(
         Store.open(store),
         component,
         engine_family=engine_family,
+        where=conditions(where),
         clock=clock,
+        generation=generation,
         cost_planned=cost_planned,
         cost_failure=cost_failure,
         downtime_cost_per_hour=downtime_cost,
@@ -301,7 +355,8 @@ def report(
     store: StorePath = DEFAULT_STORE,
 ) -> None:
     """Write one self-contained HTML report."""
-    from fleetlog.report import write_store_report
+    # Charts take a second to import: only the commands that draw pay for it.
+    from fleetlog.report import write_store_report  # noqa: PLC0415
 
     with terminal.progress("report") as progress:
         write_store_report(
@@ -318,7 +373,7 @@ def serve(
     port: Annotated[int, typer.Option(help="Port to listen on.")] = 8050,
 ) -> None:
     """Open the dashboard on this machine, until interrupted."""
-    from dashboards.app import serve as serve_dashboard
+    from dashboards.app import serve as serve_dashboard  # noqa: PLC0415
 
     Store.open(store)
     terminal.sentences([f"Dashboard at http://{host}:{port} (Ctrl+C ends it)."])
@@ -334,7 +389,7 @@ def demo(
     seed: Annotated[int, typer.Option(help="Another seed, another fleet.")] = 2026,
 ) -> None:
     """Invent a fleet, load its untidy exports, and answer what each user would ask."""
-    from fleetlog.demo.tour import give_tour
+    from fleetlog.demo.tour import give_tour  # noqa: PLC0415
 
     give_tour(directory, vehicles=vehicles, seed=seed)
 

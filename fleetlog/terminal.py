@@ -18,14 +18,28 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-OUT = Console(highlight=False)
-ERR = Console(stderr=True, highlight=False)
+PIPE_WIDTH = 140
+
+
+def _console(*, stderr: bool) -> Console:
+    console = Console(stderr=stderr, highlight=False)
+    # A pipe or a file has no width of its own: 80 columns would break every table.
+    return (
+        console
+        if console.is_terminal
+        else Console(stderr=stderr, highlight=False, width=PIPE_WIDTH)
+    )
+
+
+OUT = _console(stderr=False)
+ERR = _console(stderr=True)
 
 
 class Report(Protocol):
-    """Called by long work with the name of its step and the share done, 0 to 1."""
+    """Called by long work with the name of its step and, where it is known, the share done."""
 
-    def __call__(self, step: str, share: float, /) -> None: ...
+    def __call__(self, step: str, share: float | None = None, /) -> None:
+        """Say what is being done and how far it is."""
 
 
 def sentences(lines: tuple[str, ...] | list[str]) -> None:
@@ -59,7 +73,7 @@ def table(
 def cell(value: Any) -> str:  # noqa: PLR0911 - one line per kind of value
     """Return a value of a table as text."""
     if value is None:
-        return "–"
+        return "-"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int):
@@ -114,7 +128,12 @@ def progress(title: str) -> Iterator[Report]:
     with Progress(*columns, console=ERR, transient=True, disable=not ERR.is_terminal) as bars:
         task = bars.add_task(title, total=1.0)
 
-        def report(step: str, share: float, /) -> None:
-            bars.update(task, description=f"{title}: {step}", completed=share)
+        def report(step: str, share: float | None = None, /) -> None:
+            bars.update(
+                task,
+                description=f"{title}: {step}",
+                completed=share,
+                total=None if share is None else 1.0,
+            )
 
         yield report

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 
 from fleetlog.analyses.components import find_component
-from fleetlog.analyses.part_life import fit_weibull, select
+from fleetlog.analyses.part_life import GENERATIONS, fit_weibull, lives_where, select, subject
 from fleetlog.analyses.results import BestInterval
 from fleetlog.analyses.wording import between, counted, is_thin, number, per_cent
 from fleetlog.errors import InputError
-from fleetlog.lives import select_lives
 from fleetlog.lives.select import CLOCKS, check_choices
 from fleetlog.settings import DOWNTIME_COST_PER_HOUR, LEVEL
 from fleetlog.sql import read_sql
@@ -34,7 +34,9 @@ def best_interval(
     component: str,
     *,
     engine_family: str | None = None,
+    where: Mapping[str, str | int] | None = None,
     clock: str = "distance",
+    generation: str = "any",
     cost_planned: float | None = None,
     cost_failure: float | None = None,
     downtime_cost_per_hour: float = DOWNTIME_COST_PER_HOUR.value,
@@ -44,7 +46,8 @@ def best_interval(
 
     Parameters
     ----------
-    store, component, engine_family, clock : as for :func:`fleetlog.analyses.part_life`.
+    store, component, engine_family, where, clock, generation : as for
+        :func:`fleetlog.analyses.part_life`.
     cost_planned : cost of one planned renewal of one part; where None, the median of the store's
         own orders that renewed the part without a failure, shared over the parts renewed.
     cost_failure : cost of one failure; where None, the median of the orders that a failure
@@ -63,20 +66,17 @@ def best_interval(
     run to failure.
     """
     part = find_component(component)
+    where = dict(where or {})
     check_choices("clock", (clock,), CLOCKS)
+    check_choices("generation", (generation,), GENERATIONS)
     with store.read() as connection:
-        lives = select_lives(connection, component, engine_family=engine_family)
+        lives = lives_where(connection, component, engine_family, (), where)
         question = {"component": component, "engine_family": engine_family}
         renewals = connection.sql(read_sql("analyses", "renewal_costs"), params=question).pl()
         rules = connection.sql(
             read_sql("analyses", "component_rule"), params={**question, "clock": clock}
         ).pl()
-    if lives.is_empty():
-        raise InputError(
-            f"the store has no vehicle that carries {component}: check the engine family, or "
-            "load the fleet list first"
-        )
-    kept = select(lives, (), clock, None, "any", keep_assumed=True).lives
+    kept = select(lives, (), clock, None, generation, keep_assumed=True).lives
     costs = _costs(
         renewals.row(0, named=True), component, store.currency, cost_planned, cost_failure,
         downtime_cost_per_hour,
@@ -91,9 +91,11 @@ def best_interval(
     reason = refusal if policy is None else policy.reason
     age = policy.age if policy else None
     rule = rules.row(0, named=True) if rules.height else None
-    rule_interval = rule["every_distance" if clock == "distance" else "every_days"] if rule else None
+    rule_interval = (
+        rule["every_distance" if clock == "distance" else "every_days"] if rule else None
+    )
     advised = _advised(age, rule_interval, safety_critical=part.safety_critical)
-    facts = {
+    facts: dict[str, Any] = {
         "component": component,
         "title": part.title,
         "engine_family": engine_family,
@@ -113,7 +115,11 @@ def best_interval(
         "safety_critical": part.safety_critical,
     }
     figures = _fit_figures(fit, level) | _policy_figures(policy)
-    return BestInterval(**facts, **figures, summary=_summary(facts, figures))
+    return BestInterval(
+        **facts,
+        **figures,
+        summary=_summary(subject(part.title, engine_family, where), facts, figures),
+    )
 
 
 def _costs(
@@ -190,12 +196,11 @@ def _policy_figures(policy: ReplacementPolicy | None) -> dict[str, Any]:
     return {name: getattr(policy, name) for name in names} | {"curve": policy.curve}
 
 
-def _summary(facts: dict[str, Any], figures: dict[str, Any]) -> tuple[str, ...]:
-    where = f" on {facts['engine_family']}" if facts["engine_family"] else ""
-    name, unit, currency = f"{facts['title']}{where}", facts["unit"], facts["currency"]
+def _summary(name: str, facts: dict[str, Any], figures: dict[str, Any]) -> tuple[str, ...]:
+    unit, currency = facts["unit"], facts["currency"]
     said = []
     if figures["age"] is None:
-        said.append(f"{name}: no planned interval is shown to pay. {facts['reason']}")
+        said.append(f"{name}: no planned interval is shown to pay: {facts['reason']}.")
     else:
         said.append(
             f"{name}: renewing at {number(figures['age'], unit)} costs least; anywhere in "

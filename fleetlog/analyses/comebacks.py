@@ -121,9 +121,7 @@ def _followed(pairs: pl.DataFrame, by: str) -> pl.DataFrame:
     )
 
 
-def _answer(
-    label: str, repairs: pl.DataFrame, level: float
-) -> tuple[dict[str, Any], pl.DataFrame]:
+def _answer(label: str, repairs: pl.DataFrame, level: float) -> tuple[dict[str, Any], pl.DataFrame]:
     back = int(repairs["came_back"].sum())
     watched = int(repairs.select((pl.col("came_back") | pl.col("closed")).sum()).item())
     curve = kaplan_meier(
@@ -182,7 +180,7 @@ def _summary(
     if sound.height > 1 and back:
         worst = sound.sort("rate", descending=True).row(0, named=True)
         rest = groups.filter(pl.col("group") != worst["group"])
-        others = rest["comebacks"].sum() / max(1, rest["repairs"].sum())
+        others = int(rest["comebacks"].sum()) / max(1, int(rest["repairs"].sum()))
         said.append(
             f"Highest {by.replace('_', ' ')}: {worst['group']}, {per_cent(worst['rate'])} "
             f"({between_shares((worst['lower'], worst['upper']))}; "

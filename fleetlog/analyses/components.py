@@ -16,7 +16,7 @@ def find_component(code: str) -> Component:
     components = load_catalogue().components
     if code in components:
         return components[code]
-    short = {name.split(".")[-1]: name for name in components}
-    alike = [short[word] for word in get_close_matches(code.split(".")[-1], list(short), n=3)]
+    short = {name.rpartition(".")[2]: name for name in components}
+    alike = [short[word] for word in get_close_matches(code.rpartition(".")[2], list(short), n=3)]
     hint = f"did you mean {' or '.join(alike)}?" if alike else "see the catalogue for the codes"
     raise InputError(f"component {code!r} is not in the catalogue: {hint}")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import duckdb
 import numpy as np
 import polars as pl
 
@@ -49,6 +50,7 @@ def part_life(
     *,
     engine_family: str | None = None,
     by: Sequence[str] = (),
+    where: Mapping[str, str | int] | None = None,
     clock: str = "distance",
     failure_mode: str | None = None,
     generation: str = "any",
@@ -63,6 +65,7 @@ def part_life(
     component : its code in the catalogue.
     engine_family : only vehicles of this family.
     by : columns to split by; a curve for each combination that occurs.
+    where : only lives with these values, by the same columns: ``{"bank": 2, "side": "exhaust"}``.
     clock : ``"distance"`` (the store's unit) or ``"days"``.
     failure_mode : count only failures of this mode; the other modes then censor.
     generation : ``"first"`` for parts that the factory fitted, ``"later"`` for replacements.
@@ -82,25 +85,18 @@ def part_life(
     curve and as between the two in the Weibull fit.
     """
     title = find_component(component).title
+    where = dict(where or {})
     check_choices("split", by, SPLITS)
     check_choices("clock", (clock,), CLOCKS)
     check_choices("generation", (generation,), GENERATIONS)
     question = {"component": component, "engine_family": engine_family}
     with store.read() as connection:
-        lives = select_lives(connection, component, engine_family=engine_family, by=by)
+        lives = lives_where(connection, component, engine_family, by, where)
         failures = connection.sql(read_sql("analyses", "evidence"), params=question).pl()
-        unused_lines = connection.sql(
-            read_sql("analyses", "left_out_lines"), params=question
-        ).pl()
+        unused_lines = connection.sql(read_sql("analyses", "left_out_lines"), params=question).pl()
         names = connection.sql(
             read_sql("analyses", "position_names"), params={"component": component}
         ).pl()
-    if lives.is_empty():
-        where = f" on engine family {engine_family!r}" if engine_family else ""
-        raise InputError(
-            f"the store has no vehicle that carries {component}{where}: "
-            "check the engine family, or load the fleet list first"
-        )
     unit = store.distance_unit if clock == "distance" else "days"
     selection = select(lives, by, clock, failure_mode, generation, keep_assumed=keep_assumed)
     answers = [
@@ -129,8 +125,48 @@ def part_life(
         left_out=pl.concat(
             [selection.left_out, unused_lines.select("why", pl.col("count").cast(pl.Int64))]
         ),
-        summary=_summary(title, engine_family, groups, unit, clock),
+        summary=_summary(subject(title, engine_family, where), groups, unit, clock),
     )
+
+
+def lives_where(
+    connection: duckdb.DuckDBPyConnection,
+    component: str,
+    engine_family: str | None,
+    by: Sequence[str],
+    where: Mapping[str, str | int],
+) -> pl.DataFrame:
+    """Return the lives of a component that have the values of ``where``.
+
+    Raises
+    ------
+    InputError : a column that lives cannot be split by, or no life with those values.
+    """
+    check_choices("condition", tuple(where), SPLITS)
+    lives = select_lives(connection, component, engine_family=engine_family, by=(*by, *where))
+    if lives.is_empty():
+        family = f" on engine family {engine_family!r}" if engine_family else ""
+        raise InputError(
+            f"the store has no vehicle that carries {component}{family}: "
+            "check the engine family, or load the fleet list first"
+        )
+    for column, value in where.items():
+        kept = lives.filter(pl.col(column).cast(pl.String) == str(value))
+        if kept.is_empty():
+            have = lives[column].drop_nulls().unique().sort().head(12).to_list()
+            raise InputError(
+                f"no life of {component} has {column} {value!r}: the store has "
+                f"{listed(str(item) for item in have) or 'none stated'}"
+            )
+        lives = kept
+    return lives
+
+
+def subject(title: str, engine_family: str | None, where: Mapping[str, str | int]) -> str:
+    """Say what a question is about: "Rocker arm on V8-51, bank 2, side exhaust"."""
+    family = f" on {engine_family}" if engine_family else ""
+    limits = "".join(f", {column.replace('_', ' ')} {value}" for column, value in where.items())
+    return f"{title}{family}{limits}"
 
 
 def select(
@@ -159,11 +195,15 @@ def select(
         }[generation],
     }
     why = pl.coalesce(*(pl.when(test).then(pl.lit(reason)) for reason, test in reasons.items()))
-    maker = pl.when(pl.col("generation") == 1).then(pl.lit("as built")).otherwise(
-        pl.col("part_maker").fill_null("maker not stated")
+    maker = (
+        pl.when(pl.col("generation") == 1)
+        .then(pl.lit("as built"))
+        .otherwise(pl.col("part_maker").fill_null("maker not stated"))
     )
-    lot = pl.when(pl.col("generation") == 1).then(pl.lit("as built")).otherwise(
-        pl.col("part_lot").fill_null("lot not stated")
+    lot = (
+        pl.when(pl.col("generation") == 1)
+        .then(pl.lit("as built"))
+        .otherwise(pl.col("part_lot").fill_null("lot not stated"))
     )
     judged = lives.with_columns(
         why=why,
@@ -250,15 +290,17 @@ def _answer(
     clock: str,
     level: float,
 ) -> _Answer:
-    arrays = {
-        "entry": lives[f"entry_{clock}"].cast(pl.Float64).to_numpy(),
-        "weight": lives["weight"].cast(pl.Float64).to_numpy(),
-    }
+    entry_age = lives[f"entry_{clock}"].cast(pl.Float64).to_numpy()
+    weight = lives["weight"].cast(pl.Float64).to_numpy()
     exit_age = lives[f"exit_{clock}"].cast(pl.Float64).to_numpy()
     curve = kaplan_meier(
-        exit_age, lives["failed"].to_numpy(), cluster=lives["vehicle"].to_numpy(),
-        level=level, **arrays,
-    )  # fmt: skip
+        exit_age,
+        lives["failed"].to_numpy(),
+        entry=entry_age,
+        weight=weight,
+        cluster=lives["vehicle"].to_numpy(),
+        level=level,
+    )
     fit, refusal = fit_weibull(lives, clock)
     row = {"group": label, **dict(zip(by, values, strict=True))}
     row |= _counts(lives, clock) | _curve_lives(curve) | _weibull_row(fit, level)
@@ -267,7 +309,7 @@ def _answer(
         row,
         _labelled(label, curve.table.drop("censored", strict=False)),
         _fitted_curve(label, fit, exit_age),
-        _incidence(label, lives, exit_age, arrays, level),
+        _incidence(label, lives, exit_age, entry_age, weight, level),
     )
 
 
@@ -365,7 +407,8 @@ def _incidence(
     label: str,
     lives: pl.DataFrame,
     exit_age: np.ndarray[Any, Any],
-    arrays: dict[str, np.ndarray[Any, Any]],
+    entry_age: np.ndarray[Any, Any],
+    weight: np.ndarray[Any, Any],
     level: float,
 ) -> pl.DataFrame:
     modes = lives.filter(pl.col("failed"))["failure_mode"].unique().sort().to_list()
@@ -381,7 +424,12 @@ def _incidence(
         .otherwise(0)
     ).to_series()  # fmt: skip
     curves = cumulative_incidence(
-        exit_age, cause.to_numpy(), cluster=lives["vehicle"].to_numpy(), level=level, **arrays
+        exit_age,
+        cause.to_numpy(),
+        entry=entry_age,
+        weight=weight,
+        cluster=lives["vehicle"].to_numpy(),
+        level=level,
     )
     return curves.table.filter(pl.col("events") > 0).select(
         pl.lit(label).alias("group"),
@@ -409,9 +457,7 @@ def _evidence(
         .agg(group=pl.col("group").unique(maintain_order=True).str.join(" | "))
     )
     rows = failures.with_columns(component=pl.lit(component))
-    rows = rows.with_columns(
-        positions=position_words(rows, names, assumed="position_assumed")
-    )
+    rows = rows.with_columns(positions=position_words(rows, names, assumed="position_assumed"))
     return (
         rows.join(
             entered,
@@ -446,6 +492,12 @@ def _note(row: dict[str, Any], curve: SurvivalCurve, refusal: str | None) -> str
             f"{per_cent(row['generation_assumed_share'])} of the lives are on vehicles not "
             "watched from new: earlier renewals are unknown"
         )
+    apart = row["other_removals"]
+    if row["failures"] and apart > row["failures"]:
+        said.append(
+            f"{counted(apart, 'part')} came out before failing so, renewed while the engine was "
+            "apart or for other reasons: if those were about to fail, the true life is shorter"
+        )
     if curve.thin_start is not None:
         said.append(
             f"few parts were watched below {number(curve.thin_start.from_age)}: the curve is "
@@ -454,13 +506,10 @@ def _note(row: dict[str, Any], curve: SurvivalCurve, refusal: str | None) -> str
     return "; ".join(said)
 
 
-def _summary(
-    title: str, engine_family: str | None, groups: pl.DataFrame, unit: str, clock: str
-) -> tuple[str, ...]:
-    where = f" on {engine_family}" if engine_family else ""
+def _summary(about: str, groups: pl.DataFrame, unit: str, clock: str) -> tuple[str, ...]:
     failures, lives = int(groups["failures"].sum()), int(groups["lives"].sum())
     said = [
-        f"{title}{where}: {counted(failures, 'failure')} among {lives:,} lives"
+        f"{about}: {counted(failures, 'failure')} among {lives:,} lives"
         f"{'' if clock == 'distance' else ' by days in use'}."
     ]
     if failures == 0:
@@ -501,8 +550,10 @@ def _life_sentence(row: dict[str, Any], unit: str) -> str:
     if row["median"] is not None:
         text += f", half by {number(row['median'], unit)}"
     if row["shape"] is not None:
-        kind = "wears out" if row["shape_lower"] > 1 else (
-            "fails young" if row["shape_upper"] < 1 else "shows no clear wear-out"
+        kind = (
+            "wears out"
+            if row["shape_lower"] > 1
+            else ("fails young" if row["shape_upper"] < 1 else "shows no clear wear-out")
         )
         text += (
             f"; it {kind} (Weibull shape {row['shape']:.2f}, "

@@ -1,4 +1,4 @@
-"""What the analyses answer with: frozen results that commands, pages and reports show as they are."""
+"""What the analyses answer with: frozen results that commands, pages and reports show."""
 
 from __future__ import annotations
 

@@ -29,7 +29,8 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
     with store.read() as connection:
 
         def rows(name: str, **parameters: str | None) -> pl.DataFrame:
-            return connection.sql(read_sql("analyses", name), params=parameters).pl()
+            frame: pl.DataFrame = connection.sql(read_sql("analyses", name), params=parameters).pl()
+            return frame
 
         found = rows("find_vehicle", key=asked)
         if found.is_empty():
@@ -39,7 +40,8 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
             )
         if found.height > 1:
             choices = listed(
-                f"{vin} (unit {unit or 'not given'})" for vin, unit in found["vin", "unit_no"].rows()
+                f"{vin} (unit {unit or 'not given'})"
+                for vin, unit in found["vin", "unit_no"].rows()
             )
             raise InputError(f"{key!r} may mean {choices}: give more of the VIN")
         vin = found["vin"][0]

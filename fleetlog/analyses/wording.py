@@ -86,9 +86,7 @@ def position_words(
     )
     said = (
         rows.explode("ordinal", empty_as_null=True)
-        .join(
-            named.select(*keys, "words", "of"), on=keys, how="left", maintain_order="left"
-        )
+        .join(named.select(*keys, "words", "of"), on=keys, how="left", maintain_order="left")
         .group_by("row", maintain_order=True)
         .agg(
             pl.len().alias("count"),

@@ -40,9 +40,10 @@ def select_lives(
     positions that share the life), ``ended_by``, ``failure_mode`` and what the splits need.
     """
     check_choices("split", by, SPLITS)
-    return connection.sql(
+    lives: pl.DataFrame = connection.sql(
         read_sql("lives", "select_lives"), params=_parameters(component, engine_family, by)
     ).pl()
+    return lives
 
 
 def risk_table(
@@ -69,7 +70,10 @@ def risk_table(
         age_at_entry=f"entry_{clock}",
         age_at_exit=f"exit_{clock}",
     )
-    return connection.sql(query, params=_parameters(component, engine_family, by)).pl()
+    counts: pl.DataFrame = connection.sql(
+        query, params=_parameters(component, engine_family, by)
+    ).pl()
+    return counts
 
 
 def check_choices(what: str, given: Sequence[str], allowed: Sequence[str]) -> None:

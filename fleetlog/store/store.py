@@ -7,9 +7,9 @@ closes. An open dashboard and a load therefore do not shut each other out.
 
 from __future__ import annotations
 
-import random
 import re
 import time
+import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,13 +17,14 @@ from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, cast
 
 import duckdb
 import polars as pl
 
 from fleetlog.errors import InputError, StoreBusy, StoreError, StoreVersionError
 from fleetlog.settings import LOCK_WAIT_S
+from fleetlog.units import DISTANCE_UNITS, DistanceUnit
 
 FIRST_WAIT_S = 0.005
 LONGEST_WAIT_S = 0.25
@@ -41,12 +42,11 @@ class Migration:
 
 def migrations() -> tuple[Migration, ...]:
     """Return the schema's steps in order of their number."""
-    found = []
-    for entry in (files("fleetlog.store") / "migrations").iterdir():
-        if match := re.fullmatch(r"(\d+)_(\w+)\.sql", entry.name):
-            found.append(
-                Migration(int(match[1]), match[2], entry.read_text(encoding="utf-8"))
-            )
+    found = [
+        Migration(int(match[1]), match[2], entry.read_text(encoding="utf-8"))
+        for entry in (files("fleetlog.store") / "migrations").iterdir()
+        if (match := re.fullmatch(r"(\d+)_(\w+)\.sql", entry.name))
+    ]
     return tuple(sorted(found, key=lambda step: step.version))
 
 
@@ -67,7 +67,9 @@ class Store:
     An instance holds no connection: use :meth:`read` and :meth:`write` for each piece of work.
     """
 
-    def __init__(self, path: Path, distance_unit: str, currency: str, wait_s: float) -> None:
+    def __init__(
+        self, path: Path, distance_unit: DistanceUnit, currency: str, wait_s: float
+    ) -> None:
         self.path = path
         self.distance_unit = distance_unit
         self.currency = currency
@@ -78,7 +80,7 @@ class Store:
         cls,
         path: str | Path,
         *,
-        distance_unit: str = "mi",
+        distance_unit: DistanceUnit = "mi",
         currency: str = "USD",
         wait_s: float = LOCK_WAIT_S.value,
     ) -> Self:
@@ -97,7 +99,7 @@ class Store:
         InputError : the unit or the currency code is not one that we know the form of.
         """
         path = Path(path)
-        if distance_unit not in ("mi", "km"):
+        if distance_unit not in DISTANCE_UNITS:
             raise InputError(f"distance unit {distance_unit!r}: choose 'mi' or 'km'")
         if not re.fullmatch(r"[A-Z]{3}", currency):
             raise InputError(
@@ -108,7 +110,7 @@ class Store:
         if not path.parent.is_dir():
             raise StoreError(f"the folder {path.parent} does not exist: make it first")
         # Built beside its place and renamed when whole, so that a crash leaves no half store.
-        draft = path.with_name(f".{path.name}.new-{random.randrange(10**9)}")
+        draft = path.with_name(f".{path.name}.new-{uuid.uuid4().hex}")
         try:
             with duckdb.connect(str(draft)) as connection:
                 _migrate(connection, have=0)
@@ -156,7 +158,7 @@ class Store:
             unit, currency = connection.execute(
                 "SELECT distance_unit, currency FROM store_info"
             ).fetchall()[0]
-        return cls(path, unit, currency, wait_s)
+        return cls(path, cast(DistanceUnit, unit), currency, wait_s)
 
     def __enter__(self) -> Self:
         return self
@@ -223,7 +225,8 @@ class Store:
     def frame(self, query: str, parameters: dict[str, Any] | None = None) -> pl.DataFrame:
         """Run one query on a connection of its own and return the rows as a frame."""
         with self.read() as connection:
-            return connection.sql(query, params=parameters or {}).pl()
+            rows: pl.DataFrame = connection.sql(query, params=parameters or {}).pl()
+            return rows
 
     def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
         deadline = time.monotonic() + self._wait_s
@@ -247,7 +250,7 @@ class Store:
                     f"{self.path} is not a fleetlog store: {_first_line(error)}"
                 ) from error
             # Jitter keeps waiting processes from asking in step with each other.
-            time.sleep(wait * random.uniform(0.5, 1.5))
+            time.sleep(wait * (0.5 + (uuid.uuid4().int % 1000) / 1000))
             wait = min(2 * wait, LONGEST_WAIT_S)
         connection.execute(f"SET memory_limit = '{MEMORY_LIMIT}'").fetchall()
         return connection
