@@ -60,7 +60,7 @@ MODE_WORDS = {
 
 
 def removal_lines(rng: np.random.Generator, removals: Removals) -> pl.DataFrame:
-    """One row per removal, in codes. A third of bad coil connectors are mended, not renewed."""
+    """One row per removal, in codes. Three in ten bad coil connectors are mended."""
     mended = (
         (removals.part == PART_INDEX[COIL_CONNECTOR])
         & (removals.reason == FAILED)
@@ -294,7 +294,7 @@ def assemble(
 
     Lines of one vehicle on one day are one order. Lines outside the watched time of a vehicle
     are left out: nobody wrote them down. Order numbers count up by shop and day from
-    `first_order`. Odometers are true miles (unrounded); `exports` writes them down.
+    `first_order`. The odometer is added by the caller, who knows of changed clusters.
     """
     observed, last = pl.Series(fleet.observed_day), pl.Series(fleet.last_day)
     lines = (
@@ -418,15 +418,6 @@ def _orders(
     downtime: Floats = orders["labour_h"].to_numpy() * 1.25 + waiting
     age = fleet.age_on(vehicle, day)
     hours = age / np.array([d.miles_per_hour for d in DUTIES])[fleet.duty[vehicle]]
-    gear = pl.col("component").is_in([ROCKER, LIFTER, CAMSHAFT, COIL])
-    misfire = (
-        pl.when(gear & pl.col("cylinder").is_not_null())
-        .then(pl.lit(" P030") + pl.col("cylinder").cast(pl.String))
-        .otherwise(pl.lit(""))
-    )
-    in_failure = (pl.col("reason") == "failed") & (pl.col("code_words") != "")
-    warned = pl.col("kind") == WARNING
-    service = pl.col("kind") == SERVICE
     noise = np.array(
         [
             "ticking noise at idle, check engine lamp on",
@@ -436,30 +427,7 @@ def _orders(
         ]
     )
     said = noise[(rng.random(count) * len(noise)).astype(np.int64)]
-    code_kept = pl.Series(rng.random(count) < 0.8)
-    mode_words = pl.col("mode").replace_strict(MODE_WORDS, default="worn")
-    place = (
-        pl.when(pl.col("position") == "")
-        .then(pl.lit(""))
-        .otherwise(pl.lit(", ") + pl.col("position"))
-    )
     by_shop_and_day = np.lexsort((day, shop))
-
-    def narrative(where: pl.Expr, suffix: str) -> dict[str, pl.Expr]:
-        more = (
-            pl.when(pl.col("more") > 0)
-            .then(pl.lit(", and ") + pl.col("more").cast(pl.String) + " more lines")
-            .otherwise(pl.lit(""))
-        )
-        return {
-            "cause" + suffix: pl.when(warned)
-            .then(pl.lit("no fault found, monitor"))
-            .when(pl.col("reason") == "failed")
-            .then(pl.col("name") + " " + mode_words + where)
-            .otherwise(pl.lit("interval reached")),
-            "correction" + suffix: pl.col("action") + " " + pl.col("name") + where + more,
-        }
-
     rank = np.empty(count, dtype=np.int64)
     rank[by_shop_and_day] = np.arange(count) - np.searchsorted(
         shop[by_shop_and_day], shop[by_shop_and_day]
@@ -475,23 +443,9 @@ def _orders(
         plate=plates(number.to_numpy()),
         opened_on=pl.Series(day.astype("datetime64[D]")),
         closed_on=pl.Series((day + (downtime // 24).astype(np.int64)).astype("datetime64[D]")),
-        true_odometer=pl.Series(fleet.in_service_odometer[vehicle] + age),
         engine_hours=pl.Series(np.round(hours, 1)),
         technician=pl.Series(names).gather(person),
-        complaint=pl.when(warned)
-        .then(pl.Series(said))
-        .when(service)
-        .then(pl.lit("scheduled service"))
-        .when(pl.col("reason") == "failed")
-        .then("complaint_words")
-        .otherwise(pl.lit("planned replacement due")),
-        **narrative(place, ""),
-        **narrative(pl.lit(""), "_without_place"),
-        fault_codes=pl.when(warned)
-        .then(pl.lit("P0300") + misfire)
-        .when(in_failure & code_kept)
-        .then(pl.col("code_words") + misfire)
-        .otherwise(None),
+        **_story(said=pl.Series(said), code_kept=pl.Series(rng.random(count) < 0.8)),
         road_tested=pl.Series(rng.random(count) < np.where(failed, 0.85, 0.25)),
         downtime_h=pl.Series(np.round(downtime, 1)),
         labour_h="labour_h",
@@ -500,3 +454,54 @@ def _orders(
     ).with_columns(
         codes_cleared=pl.col("fault_codes").is_not_null() & pl.Series(rng.random(count) < 0.9)
     )
+
+
+def _story(*, said: pl.Series, code_kept: pl.Series) -> dict[str, pl.Expr]:
+    """Complaint, cause, correction and fault codes of each order, from its leading line.
+
+    ``said`` is what the driver says of a noise, ``code_kept`` whether a fault code was written
+    down. Cause and correction come a second time without the place in the engine.
+    """
+    failed = pl.col("reason") == "failed"
+    warned = pl.col("kind") == WARNING
+    mode_words = pl.col("mode").replace_strict(MODE_WORDS, default="worn")
+    more = (
+        pl.when(pl.col("more") > 0)
+        .then(pl.lit(", and ") + pl.col("more").cast(pl.String) + " more lines")
+        .otherwise(pl.lit(""))
+    )
+    place = (
+        pl.when(pl.col("position") == "")
+        .then(pl.lit(""))
+        .otherwise(pl.lit(", ") + pl.col("position"))
+    )
+    gear = pl.col("component").is_in([ROCKER, LIFTER, CAMSHAFT, COIL])
+    misfire = (
+        pl.when(gear & pl.col("cylinder").is_not_null())
+        .then(pl.lit(" P030") + pl.col("cylinder").cast(pl.String))
+        .otherwise(pl.lit(""))
+    )
+    told = {
+        "complaint": pl.when(warned)
+        .then(said)
+        .when(pl.col("kind") == SERVICE)
+        .then(pl.lit("scheduled service"))
+        .when(failed)
+        .then("complaint_words")
+        .otherwise(pl.lit("planned replacement due")),
+        "fault_codes": pl.when(warned)
+        .then(pl.lit("P0300") + misfire)
+        .when(failed & (pl.col("code_words") != "") & code_kept)
+        .then(pl.col("code_words") + misfire)
+        .otherwise(None),
+    }
+    for suffix, where in (("", place), ("_without_place", pl.lit(""))):
+        told["cause" + suffix] = (
+            pl.when(warned)
+            .then(pl.lit("no fault found, monitor"))
+            .when(failed)
+            .then(pl.col("name") + " " + mode_words + where)
+            .otherwise(pl.lit("interval reached"))
+        )
+        told["correction" + suffix] = pl.col("action") + " " + pl.col("name") + where + more
+    return told
