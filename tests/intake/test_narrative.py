@@ -123,6 +123,41 @@ LABELLED = {
         "suspension.ball-joint", "replaced", "failed", "loose", None, None, "left", 1),
     "Lifter tick cyl 1 & 3 intake, replaced both lifters": (
         "valvetrain.lifter", "replaced", "failed", "noisy", None, None, "intake"),
+    # From here on written after the rules were; only the word "torn" was added because of them.
+    "Replaced cam phaser bank 1 intake, rattle at startup": (
+        "timing.cam-phaser", "replaced", "failed", "noisy", 1, None, "intake"),
+    "Timing cover leaking oil - resealed": ("timing.cover", "repaired", "failed", "leak"),
+    "No crank. Found battery cable corroded. Cleaned battery cable ends.": (
+        "charging.battery-cable", "cleaned", None, "corroded"),
+    "Transmission fluid leaking from cooler line, replaced cooler line": (
+        "transmission.cooler-line", "replaced", "failed", "leak"),
+    "Replaced lifter #4 exhaust under recall, cam ok": (
+        "valvetrain.lifter", "replaced", "campaign", None, None, 4, "exhaust"),
+    "Starter grinding. Flywheel teeth ok. Replaced starter motor.": (
+        "charging.starter", "replaced", "failed", "noisy"),
+    "Brake caliper right front seized, overheated pads. Replaced caliper RF.": (
+        "brakes.caliper", "replaced", "failed", "seized", None, None, "right", 1),
+    "Set lash on exhaust rockers cyl 2, torqued to spec": (
+        "valvetrain.rocker-arm", "adjusted", None, None, None, 2, "exhaust"),
+    "Left rear tire punctured by nail, plugged tire": (
+        "wheels.tyre", "repaired", "failed", "punctured", None, None, "left", 2),
+    "Tick at idle, bank 1. Lash adjuster cyl 2 exh bled down; fitted new adjuster": (
+        "valvetrain.lifter", "replaced", "failed", "collapsed", 1, 2, "exhaust"),
+    "Checked all coils, swapped coil from cyl 1 to cyl 3, misfire followed": (
+        "ignition.coil", None),
+    "Pulled intake, found injector o-ring torn on #4, installed new o-ring": (
+        "fuel.injector-seal", "replaced", "failed", "cracked", None, 4),
+    "Battery load tested and failed, installed new battery and cleaned terminals": (
+        "charging.battery", "replaced", "failed"),
+    "Front pads metal to metal, rotors scored. Replaced pads and rotors.": (None,),
+    "Found broken wire at alternator plug, repaired wire": (None,),
+    "Installed new thermostat housing gasket": (None,),
+    "Alternator bracket bolt broke off, extracted and replaced bolt": (None,),
+    "Replaced cracked exhaust manifold bank 2 and studs": (None,),
+    "Oil pressure sensor leaking; new sensor installed": (
+        "lubrication.oil-pressure-sensor", "replaced", "failed", "leak"),
+    "Inspected suspension, ball joints loose, quoted customer": (
+        "suspension.ball-joint", None, None, "loose"),
 }  # fmt: skip
 
 
@@ -164,7 +199,7 @@ def test_most_of_what_can_be_told_is_coded():
         for row, label in zip(CODED.iter_rows(named=True), LABELLED.values(), strict=True)
         if label[0] is not None and label[1:2] != (None,)
     ]
-    assert sum(tellable) >= 0.85 * len(tellable)
+    assert sum(tellable) >= 0.85 * len(tellable), (sum(tellable), len(tellable))
 
 
 def test_what_cannot_be_told_stays_below_the_line():
