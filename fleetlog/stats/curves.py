@@ -29,6 +29,7 @@ from fleetlog.stats.risk import (
 
 # Below this many at risk, one early failure costs the whole later curve more than 5 %.
 ENOUGH_AT_RISK = 20.0
+NEARLY_NOTHING = 1e-12
 
 
 @dataclass(frozen=True)
@@ -384,7 +385,7 @@ def _hazard(table: RiskTable, lives: Lives | None, level: float) -> HazardCurve:
 def _incidence(
     table: RiskTable, causes: tuple[int, ...], lives: Lives | None, level: float
 ) -> IncidenceCurves:
-    at_risk, failed = table.at_risk, table.events.sum(axis=1)
+    at_risk, failed = table.at_risk, table.all_events
     survivors = at_risk - failed
     survival = np.cumprod(survivors / at_risk)
     before = np.concatenate([[1.0], survival[:-1]])
@@ -459,7 +460,7 @@ def _clustered_incidence(
     """
     assert lives.cluster is not None
     size = lives.scale.size
-    at_risk, failed = table.at_risk, table.events.sum(axis=1)
+    at_risk, failed = table.at_risk, table.all_events
     survivors = at_risk - failed
     with np.errstate(divide="ignore"):
         jump = np.where(survivors > 0, 1.0 / survivors, 0.0)
@@ -495,7 +496,8 @@ def _log_log_limits(estimate: Floats, relative: Floats, level: float) -> tuple[F
     """Limits of a share, formed on log(-log); NaN where it is 0 or 1."""
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log(estimate)
-        logs[(logs == 0) | np.isneginf(logs)] = np.nan
+        # A sum of shares may miss 1 by rounding.
+        logs[(logs > -NEARLY_NOTHING) | np.isneginf(logs)] = np.nan
         factor = np.exp(normal_quantile(level) * relative / logs)
         return np.exp(logs / factor), np.exp(logs * factor)
 

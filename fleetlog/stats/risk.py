@@ -25,6 +25,8 @@ from fleetlog.stats._arrays import (
     weights,
 )
 
+ROUNDING = 1e-13
+
 
 @dataclass(frozen=True)
 class RiskTable:
@@ -48,7 +50,7 @@ class RiskTable:
     @property
     def all_events(self) -> Floats:
         """Failures at each time, (t,), whatever the cause."""
-        return self.events[:, 0] if self.events.shape[1] == 1 else self.events.sum(axis=1)
+        return across(self.events)
 
 
 @dataclass(frozen=True)
@@ -159,9 +161,17 @@ def risk_table(lives: Lives) -> RiskTable:
     return _assemble(lives.scale.times, entered, ended, whole=lives.weight is None)
 
 
+def across(columns: Floats) -> Floats:
+    """Sum of a few long columns; by column, which is several times faster than by row."""
+    total = np.zeros(columns.shape[0])
+    for column in columns.T:
+        total += column
+    return total
+
+
 def _assemble(time: Floats, entered: Floats | None, ended: Floats, *, whole: bool) -> RiskTable:
     """Build the table from lives that began (t,) and ended (t, 1 + causes), censored first."""
-    left = ended.sum(axis=1) if ended.shape[1] > 2 else ended[:, 0] + ended[:, 1]
+    left = across(ended)
     gone = np.cumsum(left)
     kept = np.flatnonzero(left)
     before = gone[kept] - left[kept]
@@ -172,7 +182,7 @@ def _assemble(time: Floats, entered: Floats | None, ended: Floats, *, whole: boo
     events = ended[kept, 1:]
     if not whole:
         # Sums of fractional weights leave rounding where the risk set empties exactly.
-        failed = events.sum(axis=1)
+        failed = across(events)
         emptied = np.abs(at_risk - failed) < 1e-9 * failed
         at_risk = np.where(emptied, failed, np.maximum(at_risk, left[kept]))
     return RiskTable(time[kept], at_risk, events, ended[kept, 0], kept)
@@ -215,7 +225,7 @@ def risk_table_from_counts(
     failed_at = np.column_stack([count(place, scale.size, column) for column in failed.T])
     slack = 1e-9 * max(1.0, float(came_at.sum()))
     refuse(
-        failed_at.sum(axis=1) > went_at + slack,
+        across(failed_at) > went_at + slack,
         "(distinct times) have more events than lives that left",
         "count failures among those that left",
     )
@@ -225,7 +235,7 @@ def risk_table_from_counts(
         "(distinct times) have more lives leaving than at risk",
         "count every entry, at time 0 too",
     )
-    censored_at = np.maximum(went_at - failed_at.sum(axis=1), 0.0)
+    censored_at = np.maximum(went_at - across(failed_at), 0.0)
     return _assemble(
         scale.times,
         came_at,
@@ -269,13 +279,16 @@ def clustered_variance(
         running -= np.repeat(running[first] - step[first], lengths)
         after.append(running)
         before.append(running - step)
-    total = np.zeros(size)
+    total, largest = np.zeros(size), np.zeros(size)
     for j in range(len(jumps)):
         for k in range(j, len(jumps)):
             change = after[j] * after[k] - before[j] * before[k]
             moment = np.cumsum(np.bincount(place, weights=change, minlength=size))
-            total += (1.0 if j == k else 2.0) * moment * coefficients[j] * coefficients[k]
-    return np.maximum(total, 0.0)
+            factor = coefficients[j] * coefficients[k] * (1.0 if j == k else 2.0)
+            total += moment * factor
+            np.maximum(largest, np.maximum.accumulate(np.abs(moment)) * np.abs(factor), out=largest)
+    # Where the terms cancel, as when one cluster holds all lives at risk, what is left is rounding.
+    return np.where(total > ROUNDING * largest, total, 0.0)
 
 
 def life_jumps(
