@@ -36,7 +36,9 @@ def survival_figure(result: PartLife, mode: Mode = "light") -> go.Figure:
     """
     if result.curves.is_empty():
         return empty_figure(TITLE, f"No failure of {result.title} to draw a curve from.", mode)
-    curves = {str(key[0]): part.sort("time") for key, part in result.curves.group_by("group")}
+    curves = {
+        str(key[0]): _from_new(part.sort("time")) for key, part in result.curves.group_by("group")
+    }
     drawable = result.groups.filter(pl.col("group").is_in(list(curves)))
     shown = drawable.sort("failures", descending=True, maintain_order=True).head(MOST_LINES)
     names = [name for name in drawable["group"] if name in set(shown["group"])]

@@ -135,11 +135,11 @@ def _record(record: VehicleRecord) -> list[Any]:
         html.Div(sentences(record.summary), className="fl-answer"),
         facts(
             (
-                ("VIN", record.vin, f"plate {record.plate or NOT_KNOWN}"),
                 ("Unit", record.unit_no or NOT_KNOWN, record.depot or ""),
+                ("Plate", record.plate or NOT_KNOWN, ""),
                 (
                     "Engine family", record.engine_family,
-                    f"{record.engine_title}, model year {record.model_year or NOT_KNOWN}",
+                    f"model year {record.model_year or NOT_KNOWN}",
                 ),
                 ("In service", day(record.in_service_on), record.duty or ""),
                 (
@@ -156,7 +156,9 @@ def _record(record: VehicleRecord) -> list[Any]:
         _filled(grid(PARTS, "Parts fitted now"), PART_COLUMNS, _parts(record.parts)),
         html.H2(f"Repair orders, latest first ({record.orders.height})"),
         *orders[:LATEST_ORDERS],
-        html.Details([html.Summary(counted(len(older), "older order")), *older], className="fl-older")
+        html.Details(
+            [html.Summary(counted(len(older), "older order")), *older], className="fl-older"
+        )
         if older
         else None,
         html.Div(

@@ -1,0 +1,195 @@
+"""The application as a server answers it and its callbacks as plain functions."""
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qs
+
+import dash
+import duckdb
+import pytest
+from dash.development.base_component import Component
+
+from dashboards.access import Access
+from dashboards.app import create_app
+from dashboards.pages import PAGES, part_life
+from dashboards.theme import GRAPH_CONFIG
+
+
+@pytest.fixture(scope="module")
+def app(sample_store: Path) -> dash.Dash:
+    return create_app(sample_store)
+
+
+@pytest.fixture(scope="module")
+def access(sample_store: Path) -> Access:
+    return Access(sample_store)
+
+
+@pytest.fixture(scope="module")
+def part_life_page(access: Access) -> dict[str, Any]:
+    return part_life.register(dash.Dash("callbacks", pages_folder=""), access)
+
+
+def everything(node: Any) -> list[Component]:
+    """List a layout's components, whatever they are nested in."""
+    if isinstance(node, (list, tuple)):
+        return [each for part in node for each in everything(part)]
+    if isinstance(node, Component):
+        return [node, *everything(getattr(node, "children", None))]
+    return []
+
+
+def text_of(node: Any) -> str:
+    if isinstance(node, (list, tuple)):
+        return " ".join(text_of(part) for part in node)
+    if isinstance(node, Component):
+        return text_of(getattr(node, "children", None))
+    return "" if node is None else str(node)
+
+
+def ask(**changes: Any) -> dict[str, Any]:
+    return {
+        "family": "*", "component": "brakes.pads", "clock": "distance", "split": "none",
+        "mode": "light", "_revision": None,
+    } | changes  # fmt: skip
+
+
+def test_every_identifier_that_a_callback_names_is_in_a_layout(
+    app: dash.Dash, access: Access
+) -> None:
+    shown = everything([app.layout, *(page.layout(access, {}) for page in PAGES)])
+    known = {each.id for each in shown if getattr(each, "id", None)}
+    named = set()
+    for each in app.server.test_client().get("/_dash-dependencies").get_json():
+        named |= {part["id"] for part in each["inputs"] + each["state"]}
+        named |= set(re.findall(r"([\w-]+)\.\w+", each["output"].replace("..", " ")))
+    assert named <= known
+    assert len(named) > 20
+
+
+def test_every_graph_uses_the_private_configuration(app: dash.Dash, access: Access) -> None:
+    shown = everything([page.layout(access, {}) for page in PAGES])
+    graphs = [each for each in shown if type(each).__name__ == "Graph"]
+    assert len(graphs) == 4
+    assert all(graph.config == GRAPH_CONFIG for graph in graphs)
+
+
+def test_every_response_has_the_security_headers(app: dash.Dash) -> None:
+    client = app.server.test_client()
+    for path in ("/", "/healthz", "/_dash-layout", "/assets/fleetlog.js", "/nowhere"):
+        with client.get(path) as response:
+            headers = response.headers
+        policy = headers["Content-Security-Policy"]
+        assert "default-src 'none'" in policy
+        assert "unsafe-eval" not in policy
+        assert "'unsafe-inline'" not in policy.split("script-src")[1].split(";")[0]
+        assert headers["X-Content-Type-Options"] == "nosniff"
+        assert headers["X-Frame-Options"] == "DENY"
+        assert headers["Referrer-Policy"] == "no-referrer"
+    assert client.get("/_dash-layout").headers["Cache-Control"] == "no-store"
+    assert client.get("/healthz").status_code == 200
+
+
+def test_the_page_names_its_language_and_fetches_only_from_here(app: dash.Dash) -> None:
+    html = app.server.test_client().get("/").get_data(as_text=True)
+    assert '<html lang="en">' in html
+    sources = re.findall(r'(?:src|href)="([^"]+)"', html)
+    assert sources
+    assert all(source.startswith(("/", "data:")) for source in sources)
+
+
+def test_answer_shows_what_the_analysis_returned(
+    part_life_page: dict[str, Any], access: Access
+) -> None:
+    shown = part_life_page["answer"](mode_group="all", **ask())
+    result = access.part_life("brakes.pads", None, (), "distance")
+    for sentence in result.summary:
+        assert sentence in text_of(shown["answer"])
+    _, evidence = shown["evidence"]
+    assert len(evidence) == result.evidence.height
+    assert {row["ro_no"] for row in evidence} == set(result.evidence["ro_no"])
+    assert shown["groups"][2] is True
+    assert shown["hidden"] is False
+
+
+def test_answer_split_up_lists_each_group(part_life_page: dict[str, Any], access: Access) -> None:
+    shown = part_life_page["answer"](mode_group="all", **ask(split="side"))
+    _, rows, hidden = shown["groups"]
+    result = access.part_life("brakes.pads", None, ("side",), "distance")
+    assert [row["group"] for row in rows] == result.groups["group"].to_list()
+    assert [row["failures"] for row in rows] == result.groups["failures"].to_list()
+    assert hidden is False
+
+
+def test_an_unknown_component_gives_a_sentence(part_life_page: dict[str, Any]) -> None:
+    shown = part_life_page["answer"](mode_group="all", **ask(component="brakes.nothing"))
+    assert "brakes.nothing" in text_of(shown["answer"])
+    assert shown["hidden"] is True
+
+
+def test_interval_takes_the_costs_that_were_typed(
+    part_life_page: dict[str, Any], access: Access
+) -> None:
+    inputs = {name: value for name, value in ask().items() if name != "split"}
+    shown = part_life_page["interval"](cost_planned=100, cost_failure="900", **inputs)
+    result = access.best_interval("brakes.pads", None, "distance", 100.0, 900.0)
+    for sentence in result.summary:
+        assert sentence in text_of(shown[0])
+    assert shown[-2:] == ("USD 100", "USD 900")
+
+
+def test_a_family_change_keeps_the_component_where_it_has_it(
+    part_life_page: dict[str, Any], access: Access
+) -> None:
+    family = access.engine_families()["code"][0]
+    theirs = access.components(family)["code"].to_list()
+    offered = part_life_page["offer"](family, theirs[2], "none")
+    assert offered[1] == theirs[2]
+    assert [each["value"] for each in offered[0]] == theirs
+    absent = next(code for code in access.components()["code"] if code not in theirs)
+    assert part_life_page["offer"](family, absent, "engine_family")[1::2] == (theirs[0], "none")
+
+
+def test_the_address_sets_the_filters_and_nonsense_is_set_aside(access: Access) -> None:
+    def filters(address: str) -> dict[str, str]:
+        query = {name: values[0] for name, values in parse_qs(address).items()}
+        shown = everything(part_life.layout(access, query))
+        return {each.id: each.value for each in shown if type(each).__name__ == "Select"}
+
+    usual = filters("")
+    assert usual["life-component"] == access.components()["code"][0]
+    chosen = filters("component=charging.alternator&clock=days&split=depot")
+    assert chosen["life-component"] == "charging.alternator"
+    assert (chosen["life-clock"], chosen["life-split"]) == ("days", "depot")
+    assert filters("component=<script>&family=x&clock=9&split=../") == usual
+
+
+def test_the_download_holds_the_evidence(part_life_page: dict[str, Any], access: Access) -> None:
+    file = part_life_page["export"](1, "*", "brakes.pads", "distance", "none")
+    result = access.part_life("brakes.pads", None, (), "distance")
+    assert len(file["content"].splitlines()) == result.evidence.height + 1
+    assert file["filename"] == "failures-brakes.pads.csv"
+
+
+def test_a_held_store_gives_a_sentence_over_the_wire(sample_store: Path, tmp_path: Path) -> None:
+    path = tmp_path / "held.fleetlog"
+    path.write_bytes(sample_store.read_bytes())
+    client = create_app(path, wait_s=0.05).server.test_client()
+    call = {
+        "output": "..main.children...navigation.children...title.data..",
+        "outputs": [
+            {"id": "main", "property": "children"}, {"id": "navigation", "property": "children"},
+            {"id": "title", "property": "data"},
+        ],
+        "inputs": [{"id": "address", "property": "pathname", "value": "/"}],
+        "state": [{"id": "address", "property": "search", "value": ""}],
+        "changedPropIds": ["address.pathname"],
+    }  # fmt: skip
+    with duckdb.connect(str(path)):
+        held = client.post("/_dash-update-component", json=call)
+    assert held.status_code == 200
+    assert "try again when it has finished" in json.dumps(held.get_json())
+    free = client.post("/_dash-update-component", json=call)
+    assert "life-component" in json.dumps(free.get_json())
