@@ -15,7 +15,7 @@ import polars as pl
 
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, Field, MatchedColumns, choices, fields_of, plain
-from fleetlog.intake.frames import keep_frame, set_variables
+from fleetlog.intake.frames import filled, keep_frame, run, set_variables
 from fleetlog.intake.reading import RawTable
 from fleetlog.sql import read_sql
 from fleetlog.units import KM_PER_MILE
@@ -72,9 +72,15 @@ def check(
     """
     entries = fields_of(kind)
     mapped = [entry for entry in entries if entry.name in matched.columns]
-    connection.execute(read_sql("intake", "macros")).fetchall()
+    run(connection, "macros")
     set_variables(connection, {"first_row": raw.first_row})
-    connection.execute(_cell_view(raw, matched, entries)).fetchall()
+    run(
+        connection,
+        "cell",
+        file_row=raw.file_row,
+        source=raw.source,
+        cells=_cells(matched, entries),
+    )
     conventions = Conventions(
         decimal_mark=column_map.decimal_mark or _decimal_mark(connection, mapped),
         distance_unit=column_map.distance_unit or _heading_unit(matched, mapped) or store_unit,
@@ -98,20 +104,18 @@ def check(
         },
     )
     date_order = _read_dates(connection, matched, mapped, column_map, file_name)
-    connection.execute(_typed_view(entries, mapped)).fetchall()
+    _make_typed(connection, entries, set(matched.columns))
     return Conventions(
         conventions.decimal_mark, conventions.distance_unit, date_order, conventions.shop
     )
 
 
-def look_up_vins(
-    connection: duckdb.DuckDBPyConnection, *, fleet: pl.Series | None
-) -> None:
+def look_up_vins(connection: duckdb.DuckDBPyConnection, *, fleet: pl.Series | None) -> None:
     """Build ``vin_text``: each distinct written VIN, as it is kept, and what is wrong with it.
 
     ``fleet`` holds the VINs of the store (n,), which need no checking; None checks them all.
     """
-    written = connection.sql("SELECT DISTINCT vin AS written FROM cell WHERE vin IS NOT NULL").pl()
+    written = connection.sql(filled("distinct", column="vin")).pl()
     texts = written.with_columns(
         vin=pl.col("written").str.to_uppercase().str.replace_all(r"[\s-]", "")
     )
@@ -138,53 +142,49 @@ def _as_clause(problems: list[str]) -> str:
     return "is not a sound VIN: " + " ".join(problems).rstrip(".")
 
 
-def _cell_view(raw: RawTable, matched: MatchedColumns, entries: tuple[Field, ...]) -> str:
-    cells = [
+def _cells(matched: MatchedColumns, entries: tuple[Field, ...]) -> str:
+    return ", ".join(
         f"cell_text(c{matched.columns[entry.name]}) AS {entry.name}"
         if entry.name in matched.columns
         else f"NULL::VARCHAR AS {entry.name}"
         for entry in entries
-    ]
-    return (
-        f"CREATE VIEW cell AS SELECT {raw.file_row} AS file_row, {', '.join(cells)} "
-        f"FROM {raw.source}"
     )
 
 
-def _typed_view(entries: tuple[Field, ...], mapped: list[Field]) -> str:
+def _make_typed(
+    connection: duckdb.DuckDBPyConnection, entries: tuple[Field, ...], there: set[str]
+) -> None:
     """Join the statement that reads every field and flags what cannot be read."""
-    there = {entry.name for entry in mapped}
-    inner, outer, faults, problems, joins = [], [], [], [], []
+    values, readings, faults, problems, joins = [], [], [], [], []
     for place, entry in enumerate(entries):
         name = entry.name
-        if name not in there:
-            outer.append(f"NULL::{_SQL_TYPES.get(entry.type, 'VARCHAR')} AS {name}")
-            if entry.type == "distance":
-                outer.append(f"NULL::VARCHAR AS {name}_written")
-            continue
-        inner.append(f"cell.{name} AS {name}_cell")
-        if entry.type == "text":
-            outer.append(f"{name}_cell AS {name}")
-        else:
-            inner.append(f"{_reading(entry)} AS {name}_value")
-            outer.append(f"{name}_value AS {name}")
         if entry.type == "distance":
-            outer.append(f"{name}_cell AS {name}_written")
+            values.append(f"{name}_cell AS {name}_written")
+        readings.append(f"cell.{name} AS {name}_cell")
+        if name not in there:
+            values.append(f"NULL::{_SQL_TYPES.get(entry.type, 'VARCHAR')} AS {name}")
+            continue
+        if entry.type == "text":
+            values.append(f"{name}_cell AS {name}")
+        else:
+            readings.append(f"{_reading(entry)} AS {name}_value")
+            values.append(f"{name}_value AS {name}")
         if entry.type == "date":
-            inner.append(f"{name}_date.problem AS {name}_problem")
+            readings.append(f"{name}_date.problem AS {name}_problem")
             joins.append(f"LEFT JOIN date_value {name}_date ON {name}_date.written = cell.{name}")
         conditions, sentences = _faults_of(entry)
         if conditions:
             faults.append(f"flag({' OR '.join(conditions)}, {place})")
             problems.append(f"CASE WHEN has(faults, {place}) THEN {sentences} END")
-    flags = " | ".join(faults) or "0::UBIGINT"
-    return (
-        "CREATE VIEW typed AS SELECT * EXCLUDE (problems), CASE WHEN faults <> 0 THEN problems END "
-        "AS field_problems FROM (SELECT *, CASE WHEN faults <> 0 THEN list_filter("
-        f"[{', '.join(problems) or 'NULL'}], lambda p: p IS NOT NULL) END AS problems FROM ("
-        f"SELECT *, {flags} AS faults FROM (SELECT cell.file_row, {', '.join(inner)} FROM cell "
-        f"{' '.join(joins)})))"
-    ).replace("SELECT * EXCLUDE (problems)", f"SELECT file_row, {', '.join(outer)}, faults", 1)
+    run(
+        connection,
+        "typed",
+        values=", ".join(values),
+        readings=", ".join(readings),
+        faults=" | ".join(faults),
+        problems=", ".join(problems),
+        joins=" ".join(joins),
+    )
 
 
 def _reading(entry: Field) -> str:
@@ -192,7 +192,9 @@ def _reading(entry: Field) -> str:
         return f"{entry.name}_date.day"
     if entry.type in choices():
         allowed = ", ".join(f"'{choice}'" for choice in choices()[entry.type])
-        return f"CASE WHEN lower(cell.{entry.name}) IN ({allowed}) THEN lower(cell.{entry.name}) END"
+        return (
+            f"CASE WHEN lower(cell.{entry.name}) IN ({allowed}) THEN lower(cell.{entry.name}) END"
+        )
     return f"{entry.type.replace('-', '_')}_of(cell.{entry.name})"
 
 
@@ -232,15 +234,12 @@ def _faults_of(entry: Field) -> tuple[list[str], str]:
 def _decimal_mark(connection: duckdb.DuckDBPyConnection, mapped: list[Field]) -> str:
     """Find the decimal mark from the numbers that plain digits do not settle."""
     numbers = [entry.name for entry in mapped if entry.type in ("number", "money", "distance")]
-    if not numbers:
-        return "."
-    union = " UNION ALL ".join(
-        f"SELECT {name} AS t FROM cell WHERE contains({name}, ',')" for name in numbers
-    )
-    commas, points = connection.execute(
-        read_sql("intake", "decimal_mark").replace("{cells}", union)
+    commas = [f"count(*) FILTER (shows_comma({name}))" for name in numbers] or ["0"]
+    points = [f"count(*) FILTER (shows_point({name}))" for name in numbers] or ["0"]
+    found = connection.execute(
+        filled("decimal_mark", commas=" + ".join(commas), points=" + ".join(points))
     ).fetchall()[0]
-    return "," if commas > points else "."
+    return "," if found[0] > found[1] else "."
 
 
 def _heading_unit(matched: MatchedColumns, mapped: list[Field]) -> str | None:
@@ -264,10 +263,8 @@ def _read_dates(
 ) -> str:
     """Build ``date_value`` from the distinct texts of all date columns; return their order."""
     names = [entry.name for entry in mapped if entry.type == "date"]
-    union = " UNION ALL ".join(f"SELECT {name} AS written FROM cell" for name in names)
-    texts = f"SELECT DISTINCT written FROM ({union or 'SELECT NULL::VARCHAR AS written'}) WHERE written IS NOT NULL"
-    connection.execute(f"CREATE TABLE date_text AS {texts}").fetchall()
-    connection.execute(read_sql("intake", "date_texts")).fetchall()
+    run(connection, "date_cells", dates=", ".join(names) or "NULL::VARCHAR")
+    run(connection, "date_texts")
     day_first, month_first, either, example = connection.execute(
         read_sql("intake", "date_order")
     ).fetchall()[0]
@@ -287,5 +284,5 @@ def _read_dates(
         else:
             order = "ymd"
     set_variables(connection, {"date_order": order})
-    connection.execute(read_sql("intake", "date_values")).fetchall()
+    run(connection, "date_values")
     return order

@@ -9,7 +9,7 @@ import duckdb
 import polars as pl
 
 from fleetlog.catalogue import Catalogue
-from fleetlog.intake.frames import keep_frame
+from fleetlog.intake.frames import filled, keep_frame
 from fleetlog.intake.narrative import (
     CODED_ABOVE,
     code_actions,
@@ -45,9 +45,7 @@ def code_columns(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue) ->
     """
     code_components(connection, catalogue)
     position = _distinct(connection, "position")
-    keep_frame(
-        connection, "position_text", parse_position(position).with_columns(written=position)
-    )
+    keep_frame(connection, "position_text", parse_position(position).with_columns(written=position))
     side = _distinct(connection, "side")
     keep_frame(
         connection,
@@ -76,5 +74,5 @@ def code_texts(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue) -> N
 
 def _distinct(connection: duckdb.DuckDBPyConnection, column: str) -> pl.Series:
     """Return the distinct texts of one of our own columns."""
-    query = f"SELECT DISTINCT {column} AS written FROM cell WHERE {column} IS NOT NULL"
-    return connection.sql(query).pl()["written"]
+    found: pl.DataFrame = connection.sql(filled("distinct", column=column)).pl()
+    return found["written"]

@@ -6,7 +6,7 @@ import tomllib
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -106,7 +106,7 @@ class ColumnMap:
                     isinstance(heading, str) for heading in value.values()
                 ):
                     raise InputError(
-                        f"column map {name}: [columns] must hold lines like ro_no = \"Ticket\""
+                        f'column map {name}: [columns] must hold lines like ro_no = "Ticket"'
                     )
             elif not isinstance(value, int if key == "header_row" else str):
                 raise InputError(
@@ -151,7 +151,7 @@ def choices() -> Mapping[str, tuple[str, ...]]:
     return {name: tuple(values) for name, values in _fields_file()["choices"].items()}
 
 
-@lru_cache(maxsize=None)
+@cache
 def fields_of(kind: str) -> tuple[Field, ...]:
     """Return the fields of a kind of file.
 
@@ -174,7 +174,7 @@ def plain(heading: str) -> str:
     return " ".join(kept.split())
 
 
-@lru_cache(maxsize=None)
+@cache
 def known_headings(kind: str) -> Mapping[str, str]:
     """Return every heading that can be guessed, in plain form, with its field.
 

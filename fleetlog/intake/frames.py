@@ -29,7 +29,12 @@ def set_variables(connection: duckdb.DuckDBPyConnection, values: Mapping[str, Va
 
 def run(connection: duckdb.DuckDBPyConnection, name: str, **lists: str) -> None:
     """Run a script of this package, with lists of our own column names filled in."""
+    connection.execute(filled(name, **lists)).fetchall()
+
+
+def filled(name: str, **lists: str) -> str:
+    """Return a script of this package with lists of our own column names filled in."""
     script = read_sql("intake", name)
     for place, text in lists.items():
         script = script.replace("{" + place + "}", text)
-    connection.execute(script).fetchall()
+    return script

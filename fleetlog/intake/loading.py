@@ -137,7 +137,7 @@ def load(
             matched = match_columns(kind, raw.headings, column_map, file_name=path.name)
             if kind == "repairs" and "shop" not in matched.columns and not column_map.shop:
                 raise InputError(
-                    f"{path.name}: no column names the shop: say shop = \"...\" in a column map"
+                    f'{path.name}: no column names the shop: say shop = "..." in a column map'
                 )
             tell("checking")
             conventions = check(
@@ -237,11 +237,37 @@ def _prepare(scratch: duckdb.DuckDBPyConnection, kind: str, raw: RawTable) -> No
         run(
             scratch,
             "settle_repairs",
-            order_columns=listed(["vin", "opened_on", "closed_on", "odometer", "technician",
-                                  "complaint", "cause", "correction"]),
-            line_columns=listed(["description", "component", "bank", "cylinder", "side", "slot",
-                                 "action", "reason", "failure_mode", "part_no", "part_maker",
-                                 "part_lot", "qty", "line_labour_h", "line_cost"]),
+            order_columns=listed(
+                [
+                    "vin",
+                    "opened_on",
+                    "closed_on",
+                    "odometer",
+                    "technician",
+                    "complaint",
+                    "cause",
+                    "correction",
+                ]
+            ),
+            line_columns=listed(
+                [
+                    "description",
+                    "component",
+                    "bank",
+                    "cylinder",
+                    "side",
+                    "slot",
+                    "action",
+                    "reason",
+                    "failure_mode",
+                    "part_no",
+                    "part_maker",
+                    "part_lot",
+                    "qty",
+                    "line_labour_h",
+                    "line_cost",
+                ]
+            ),
         )
         run(scratch, "note_repairs")
         run(scratch, "fresh", source=raw.source, file_row=raw.file_row)

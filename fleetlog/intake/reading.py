@@ -6,7 +6,7 @@ import codecs
 import csv
 import hashlib
 import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import compress, count, islice
 from pathlib import Path
@@ -18,7 +18,7 @@ import polars as pl
 
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, likeness
-from fleetlog.intake.staging import Staging
+from fleetlog.intake.staging import NO_ROOM, Staging
 from fleetlog.sql import read_sql
 
 CHUNK = 4 * 2**20
@@ -115,6 +115,8 @@ def read_file(
             return _read_parquet(connection, path)
         return _read_text(connection, staging, path, kind, column_map)
     except OSError as error:
+        if error.errno in NO_ROOM:
+            raise
         raise InputError(f"{path.name} cannot be read: {error.strerror or error}") from error
 
 
@@ -227,7 +229,7 @@ def _encoding(scan: _Scan, file_name: str) -> str:
     matches = list(charset_normalizer.from_bytes(scan.start))
     if not matches:
         raise InputError(
-            f"{file_name} is not text in an encoding that can be told: say encoding = \"...\" in a "
+            f'{file_name} is not text in an encoding that can be told: say encoding = "..." in a '
             "column map, or export it as CSV in UTF-8"
         )
     # Office exports are in Windows-1252 unless something else reads clearly better: of a few
@@ -269,7 +271,7 @@ def _rewrite(path: Path, target: Path, encoding: str) -> int:
     except UnicodeError as error:
         raise InputError(
             f"{path.name} is not in {encoding}: after line {lines + 1} the text cannot be decoded: "
-            "say encoding = \"...\" in a column map"
+            'say encoding = "..." in a column map'
         ) from error
     return lines + (last != "\n")
 
@@ -308,8 +310,8 @@ def _refuse_open_quote(connection: duckdb.DuckDBPyConnection, file_name: str) ->
     found = connection.execute(read_sql("intake", "open_quote")).fetchall()
     if found:
         raise InputError(
-            f"{file_name}: in row {found[0][0]} a quotation mark is opened and never closed, so the "
-            "rows after it cannot be told apart: close it in the file"
+            f"{file_name}: in row {found[0][0]} a quotation mark is opened and never closed, so "
+            "the rows after it cannot be told apart: close it in the file"
         )
 
 
@@ -420,5 +422,3 @@ def _keep_frame(connection: duckdb.DuckDBPyConnection, body: pl.DataFrame) -> No
 def _digest(path: Path) -> str:
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
-
-

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import os
-import random
 import re
+import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,7 +14,10 @@ from shutil import rmtree
 
 import duckdb
 
+from fleetlog.errors import StoreError
+
 MEMORY_LIMIT = "1200MB"
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 @dataclass(frozen=True)
@@ -59,11 +63,21 @@ def staging_beside(store_path: Path) -> Iterator[Staging]:
         owner = re.match(re.escape(prefix) + r"(\d+)-", path.name)
         if owner and not _is_running(int(owner[1])):
             _remove(path)
-    staging = Staging(
-        store_path.with_name(f"{prefix}{os.getpid()}-{random.randrange(10**9):09d}")
-    )
+    staging = Staging(store_path.with_name(f"{prefix}{os.getpid()}-{secrets.randbelow(10**9):09d}"))
     try:
         yield staging
+    except (duckdb.OperationalError, duckdb.FatalException) as error:
+        raise StoreError(
+            f"{store_path} or the scratch files beside it could not be written: "
+            f"{str(error).splitlines()[0]}; nothing was changed: make room on the disk"
+        ) from error
+    except OSError as error:
+        if error.errno not in NO_ROOM:
+            raise
+        raise StoreError(
+            f"the scratch files beside {store_path} could not be written: {error.strerror}; "
+            "nothing was changed: make room on the disk"
+        ) from error
     finally:
         staging.remove()
 

@@ -49,9 +49,7 @@ def undo_load(store: Store, load_id: int, undone_by: str | None = None) -> UndoR
     InputError : there is no such load.
     """
     with store.write() as connection:
-        found = connection.execute(
-            read_sql("intake", "find_load"), {"load_id": load_id}
-        ).fetchall()
+        found = connection.execute(read_sql("intake", "find_load"), {"load_id": load_id}).fetchall()
         if not found:
             raise InputError(f"there is no load {load_id}: list the loads to find its number")
         kind, file_name, sha256, rows_kept = found[0]

@@ -41,8 +41,9 @@ COPY (
         'T' || (i // 5) % 40 AS technician,
         'engine lamp on, ticking noise when cold' AS complaint,
         ['lifter worn', 'gasket leaking', 'plug worn out', 'pump seized'][1 + i % 4] AS cause,
-        ['replaced lifter', 'replaced gasket', 'replaced plug', 'replaced pump'][1 + i % 4] AS correction,
-        ['Lifter', 'Valve cover gasket', 'Spark plug', 'Water pump', 'Rocker arm'][1 + i % 5] AS part,
+        'replaced ' || ['lifter', 'gasket', 'plug', 'pump'][1 + i % 4] AS correction,
+        ['Lifter', 'Valve cover gasket', 'Spark plug', 'Water pump', 'Rocker arm'][1 + i % 5]
+            AS part,
         CASE i % 5 WHEN 0 THEN 'cyl ' || (1 + i % 8) || ' intake'
                    WHEN 2 THEN 'cyl ' || (1 + i % 8) ELSE '' END AS position,
         ['Replaced', 'Repaired', 'Inspected'][1 + (i % 7) // 3] AS action,
@@ -129,8 +130,12 @@ def load_once(folder: Path, *, lives: bool) -> dict[str, float]:
     seconds = time.perf_counter() - marks[0]
     assert result.rows_kept == result.rows_read, result.held_by_reason
     peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return {"seconds": seconds, "peak_mib": peak_mib, "rows": result.rows_read,
-            "writing": marks[-1] - marks[0]}
+    return {
+        "seconds": seconds,
+        "peak_mib": peak_mib,
+        "rows": result.rows_read,
+        "writing": marks[-1] - marks[0],
+    }
 
 
 def in_own_process(folder: Path, *, lives: bool) -> dict[str, float]:

@@ -11,13 +11,13 @@ NEXT_WEEK = (date.today() + timedelta(days=7)).isoformat()
 
 # changes to a sound row, then the column, value, and words of the problem it must be held for
 FAULTS = {
-    "VIN too short": ({"vin": "GZ7VAPE15FF00000"}, "vin", "GZ7VAPE15FF00000", "17 characters, this"),
-    "VIN with an O": ({"vin": "GZ7VAPE15FFO00001"}, "vin", "GZ7VAPE15FFO00001", "'O' in position 12"),
-    "VIN check digit": ({"vin": "GZ7VAPE10FF000001"}, "vin", "GZ7VAPE10FF000001", "check digit in pos"),
-    "VIN not in fleet": ({"vin": "GZ7VAPE17FF000940"}, "vin", "GZ7VAPE17FF000940", "not in the fleet list"),
+    "VIN too short": ({"vin": "GZ7VAPE15FF00000"}, "vin", "GZ7VAPE15FF00000", "17 characters"),
+    "VIN with an O": ({"vin": "GZ7VAPE15FFO00001"}, "vin", "GZ7VAPE15FFO00001", "'O' in posit"),
+    "VIN check digit": ({"vin": "GZ7VAPE10FF000001"}, "vin", "GZ7VAPE10FF000001", "check digit"),
+    "VIN not in fleet": ({"vin": "GZ7VAPE17FF000940"}, "vin", "GZ7VAPE17FF000940", "fleet list"),
     "no VIN": ({"vin": None}, "vin", None, "is empty, and no unit number"),
     "date unreadable": ({"opened_on": "last week"}, "opened_on", "last week", "not a date"),
-    "day not in calendar": ({"opened_on": "2021-02-30"}, "opened_on", "2021-02-30", "not a day of the"),
+    "day not in calendar": ({"opened_on": "2021-02-30"}, "opened_on", "2021-02-30", "not a day"),
     "date missing": ({"opened_on": None}, "opened_on", None, "is empty"),
     "future": ({"opened_on": NEXT_WEEK}, "opened_on", NEXT_WEEK, "in the future"),
     "before 1950": ({"opened_on": "1949-12-31"}, "opened_on", "1949-12-31", "before 1950"),
@@ -33,9 +33,9 @@ FAULTS = {
     "quantity zero": ({"qty": "0"}, "qty", "0.0", "not a quantity above zero"),
     "infinite hours": ({"labour_h": "inf"}, "labour_h", "inf", "is not a number"),
     "cylinder beyond": (
-        {"position": "cyl 9"}, "position", "cyl 9", "cylinder 9, and engine family V8 has 8 cylinders",
+        {"position": "cyl 9"}, "position", "cyl 9", "cylinder 9, and engine family V8 has 8",
     ),
-    "bank beyond": ({"position": None, "bank": "3"}, "bank", "3", "bank 3, and engine family V8 has 2"),
+    "bank beyond": ({"position": None, "bank": "3"}, "bank", "3", "bank 3, and engine family V8"),
     "bank against cylinder": (
         {"position": None, "bank": "2", "cylinder": "1"},
         "bank", "2", "bank 2, and cylinder 1 of engine family V8 sits on bank 1",
@@ -45,8 +45,17 @@ FAULTS = {
 
 def test_faults_hold_their_rows_and_no_others(store, load_rows, row):
     """One file with every fault once, between sound rows: each row on an order of its own."""
-    rows = [row(ro_no="N0", closed_on=None, qty=None, labour_h=None, line_cost=None, bank=None,
-                cylinder=None)]
+    rows = [
+        row(
+            ro_no="N0",
+            closed_on=None,
+            qty=None,
+            labour_h=None,
+            line_cost=None,
+            bank=None,
+            cylinder=None,
+        )
+    ]
     for number, (changes, *_) in enumerate(FAULTS.values(), start=1):
         rows.append(row(**{"ro_no": f"N{number}", **changes}))
     rows.append(row(ro_no="last"))
@@ -92,20 +101,33 @@ def test_odometers_with_units_and_separators(store, load_rows, row):
 
 def test_unit_of_the_file_is_converted(store, load_rows, row):
     load_rows([row(odometer="160934.4")], columns=intake.ColumnMap(distance_unit="km"))
-    load_rows([{**row(ro_no="2", odometer=None), "Odometer km": "160934.4"}], name="b.csv",
-              columns=intake.ColumnMap(columns={**dict.fromkeys([], ""), **{
-                  name: name for name in row() if name != "odometer"}, "odometer": "Odometer km"}))
+    load_rows(
+        [{**row(ro_no="2", odometer=None), "Odometer km": "160934.4"}],
+        name="b.csv",
+        columns=intake.ColumnMap(
+            columns={
+                **dict.fromkeys([], ""),
+                **{name: name for name in row() if name != "odometer"},
+                "odometer": "Odometer km",
+            }
+        ),
+    )
     assert store.frame("SELECT odometer FROM repair_order")["odometer"].to_list() == [100_000] * 2
 
 
 def test_decimal_comma_is_found_or_given(store, load_rows, row):
     result = load_rows([row(ro_no="1", line_cost="1.234,50"), row(ro_no="2", line_cost="12,5")])
     assert any("decimal comma" in remark for remark in result.remarks)
-    load_rows([row(ro_no="3", line_cost="1.234")], name="b.csv",
-              columns=intake.ColumnMap(decimal_mark=","))
+    load_rows(
+        [row(ro_no="3", line_cost="1.234")],
+        name="b.csv",
+        columns=intake.ColumnMap(decimal_mark=","),
+    )
     load_rows([row(ro_no="4", line_cost="$1,234.50")], name="c.csv")
-    found = store.frame("SELECT ro_no, l.cost::DOUBLE c FROM repair_line l JOIN repair_order"
-                        " USING (ro_id) ORDER BY ro_no")
+    found = store.frame(
+        "SELECT ro_no, l.cost::DOUBLE c FROM repair_line l JOIN repair_order"
+        " USING (ro_id) ORDER BY ro_no"
+    )
     assert found["c"].to_list() == [1234.5, 12.5, 1234, 1234.5]
 
 
@@ -118,16 +140,31 @@ def dated(row, texts):
 
 
 def test_day_or_month_first_is_read_from_the_whole_column(store, load_rows, row):
-    result = load_rows(dated(row, ["03/04/2021", "03/25/2021", "2021-03-05", "5 Mar 2021",
-                                   "March 6, 2021", "20210307", "3/8/21 14:05"]))
+    result = load_rows(
+        dated(
+            row,
+            [
+                "03/04/2021",
+                "03/25/2021",
+                "2021-03-05",
+                "5 Mar 2021",
+                "March 6, 2021",
+                "20210307",
+                "3/8/21 14:05",
+            ],
+        )
+    )
     assert opened(store) == [date(2021, 3, d) for d in (4, 25, 5, 5, 6, 7, 8)]
     assert any("month first" in remark for remark in result.remarks)
 
 
 def test_dates_that_nothing_decides_are_asked_about(store, load_rows, row, state, differing):
     before = state(store)
-    with pytest.raises(InputError, match=r"repairs\.csv: the dates under 'opened_on', such as "
-                       r"'03/04/2021', can be read .* which is it\?"):
+    with pytest.raises(
+        InputError,
+        match=r"repairs\.csv: the dates under 'opened_on', such as "
+        r"'03/04/2021', can be read .* which is it\?",
+    ):
         load_rows(dated(row, ["03/04/2021", "05/06/2021"]))
     assert differing(before, state(store)) == []
     load_rows(dated(row, ["03/04/2021", "05/06/2021"]), columns=intake.ColumnMap(date_order="dmy"))
@@ -146,12 +183,15 @@ def test_date_against_the_order_of_the_map(store, load_rows, row):
     assert "not a date in the order mdy" in intake.held_rows(store)["problem"].item()
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+44", "-x", "@SUM(A1)", "'; DROP TABLE vehicle; --",
-                                  "<script>", "../../etc"])
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+44", "-x", "@SUM(A1)", "'; DROP TABLE vehicle; --", "<script>", "../../etc"]
+)
 def test_text_is_only_data(store, load_rows, row, text):
     load_rows([row(cause=text, part_no=text, technician=text)])
-    found = store.frame("SELECT o.cause, l.part_no, o.technician FROM repair_line l JOIN"
-                        " repair_order o USING (ro_id)")
+    found = store.frame(
+        "SELECT o.cause, l.part_no, o.technician FROM repair_line l JOIN"
+        " repair_order o USING (ro_id)"
+    )
     assert found.row(0) == (text, text, text)
 
 
@@ -180,10 +220,21 @@ def test_part_that_the_engine_does_not_have_is_kept_uncoded_and_noted(store, loa
 
 def test_line_is_coded_from_its_columns(store, load_rows, row):
     load_rows([row()])
-    line = store.frame("SELECT component, bank, cylinder, side, slot, action, reason, failure_mode,"
-                       " coded_from FROM repair_line").row(0)
-    assert line == ("valvetrain.lifter", 1, 3, "intake", 1, "replaced", "failed", "collapsed",
-                    "columns")
+    line = store.frame(
+        "SELECT component, bank, cylinder, side, slot, action, reason, failure_mode,"
+        " coded_from FROM repair_line"
+    ).row(0)
+    assert line == (
+        "valvetrain.lifter",
+        1,
+        3,
+        "intake",
+        1,
+        "replaced",
+        "failed",
+        "collapsed",
+        "columns",
+    )
 
 
 def test_line_is_coded_from_its_narrative_where_columns_are_silent(store, load_rows, row):
@@ -192,13 +243,19 @@ def test_line_is_coded_from_its_narrative_where_columns_are_silent(store, load_r
         [
             row(**silent, cause="lifter collapsed", correction="Replaced intake lifter cyl 3."),
             row(**silent, cause="lifter collapsed", correction="Replaced intake lifter cyl 3."),
-            row(ro_no="N2", component="Spark plug", position="cyl 1", action=None,
-                correction="Replaced intake lifter cyl 3."),
+            row(
+                ro_no="N2",
+                component="Spark plug",
+                position="cyl 1",
+                action=None,
+                correction="Replaced intake lifter cyl 3.",
+            ),
         ]
     )
     assert result.lines_coded == {"columns": 1, "text": 1, "nothing": 1}
-    lines = store.frame("SELECT component, cylinder, action, coded_from FROM repair_line"
-                        " ORDER BY file_row").rows()
+    lines = store.frame(
+        "SELECT component, cylinder, action, coded_from FROM repair_line ORDER BY file_row"
+    ).rows()
     assert lines[0] == ("valvetrain.lifter", 3, "replaced", "text")
     assert lines[1][0] is None, "one narrative tells of one piece of work"
     assert lines[2] == ("ignition.spark-plug", 1, None, "columns"), "it speaks of another part"
@@ -220,15 +277,31 @@ def test_vehicle_faults(store, load_rows, vins):
     )
     assert (result.rows_kept, result.rows_held) == (1, 6)
     problems = intake.held_rows(store)["problem"].to_list()
-    for words in ("check digit", "not an engine family of the store", "before the start of service",
-                  "before the first day", "not a model year", "same key as row 2"):
+    for words in (
+        "check digit",
+        "not an engine family of the store",
+        "before the start of service",
+        "before the first day",
+        "not a model year",
+        "same key as row 2",
+    ):
         assert sum(words in problem for problem in problems) == 1, words
 
 
 def test_engine_family_faults(store, load_rows):
-    sound = {"code": "X", "title": "x", "cylinders": 4, "banks": 1, "cylinder_banks": "1 1 1 1",
-             "intake_valves": 2, "exhaust_valves": 2, "camshafts_per_bank": 2,
-             "camshaft_location": "head", "fuel": "petrol", "displacement_l": 1.9}
+    sound = {
+        "code": "X",
+        "title": "x",
+        "cylinders": 4,
+        "banks": 1,
+        "cylinder_banks": "1 1 1 1",
+        "intake_valves": 2,
+        "exhaust_valves": 2,
+        "camshafts_per_bank": 2,
+        "camshaft_location": "head",
+        "fuel": "petrol",
+        "displacement_l": 1.9,
+    }
     result = load_rows(
         [
             {**sound, "code": "A"},
@@ -260,11 +333,22 @@ def test_meter_and_rule_faults(store, load_rows, vins):
     assert store.frame("SELECT vin FROM meter").item() == vins[0]
     rules = load_rows(
         [
-            {"engine_family": "V8", "task": "oil", "component": "engine oil", "origin": "maker",
-             "every_distance": "10000", "every_days": "365"},
+            {
+                "engine_family": "V8",
+                "task": "oil",
+                "component": "engine oil",
+                "origin": "maker",
+                "every_distance": "10000",
+                "every_days": "365",
+            },
             {"engine_family": "V8", "task": "wipe", "origin": "maker"},
-            {"engine_family": "V8", "task": "x", "component": "flux", "origin": "maker",
-             "every_days": "10"},
+            {
+                "engine_family": "V8",
+                "task": "x",
+                "component": "flux",
+                "origin": "maker",
+                "every_days": "10",
+            },
             {"engine_family": "Q", "task": "x", "origin": "driver", "every_days": "10"},
         ],
         kind="service-rules",

@@ -8,14 +8,19 @@ from fleetlog.errors import InputError
 
 def lines_of(store):
     return store.frame(
-        "SELECT ro_no, line_no, description, part_no FROM repair_line JOIN repair_order USING (ro_id)"
-        " ORDER BY ro_no, line_no"
+        "SELECT ro_no, line_no, description, part_no"
+        " FROM repair_line JOIN repair_order USING (ro_id) ORDER BY ro_no, line_no"
     ).rows()
 
 
 def test_rows_of_one_order_form_it(store, load_rows, row):
     result = load_rows(
-        [row(), row(component="Rocker arm", technician="KD"), row(ro_no="N2"), row(shop="Hill Shop")]
+        [
+            row(),
+            row(component="Rocker arm", technician="KD"),
+            row(ro_no="N2"),
+            row(shop="Hill Shop"),
+        ]
     )
     assert (result.orders_new, result.rows_kept) == (3, 4)
     orders = store.frame("SELECT ro_id, shop, ro_no, technician FROM repair_order ORDER BY ro_id")
@@ -44,10 +49,12 @@ def test_numbered_lines_repeat_by_their_number(store, load_rows, row):
 def test_order_on_two_vehicles_or_days_is_held_whole(store, load_rows, row, vins):
     result = load_rows(
         [
-            row(), row(vin=vins[1]),
-            row(ro_no="N2"), row(ro_no="N2", opened_on="2021-03-05"),
+            row(),
+            row(vin=vins[1]),
+            row(ro_no="N2"),
+            row(ro_no="N2", opened_on="2021-03-05"),
             row(ro_no="N3"),
-        ]  # fmt: skip
+        ]
     )
     assert (result.rows_kept, result.rows_held, result.orders_new) == (1, 4, 1)
     held = intake.held_rows(store)
@@ -56,7 +63,9 @@ def test_order_on_two_vehicles_or_days_is_held_whole(store, load_rows, row, vins
 
 
 @pytest.mark.parametrize("numbered", [True, False])
-def test_same_rows_in_another_file_change_nothing(store, load_rows, row, state, differing, numbered):
+def test_same_rows_in_another_file_change_nothing(
+    store, load_rows, row, state, differing, numbered
+):
     rows = [row(), row(), row(component="Rocker arm"), row(ro_no="N2"), row(ro_no="N3", vin="?")]
     if numbered:
         rows = [{**cells, "line_no": place} for place, cells in enumerate(rows)]
@@ -82,8 +91,9 @@ def test_changed_head_makes_a_new_version(store, load_rows, row):
     assert (result.orders_new, result.orders_changed) == (0, 1)
     assert (result.rows_kept, result.rows_identical) == (1, 2)
     assert store.frame("SELECT cause FROM repair_order WHERE ro_no = 'N1'").item() == "worn out"
-    versions = store.frame("SELECT load_id, superseded_by FROM loaded_repair_order WHERE ro_id = 1"
-                           " ORDER BY load_id").rows()
+    versions = store.frame(
+        "SELECT load_id, superseded_by FROM loaded_repair_order WHERE ro_id = 1 ORDER BY load_id"
+    ).rows()
     assert versions == [(3, 4), (4, None)]
     assert len(lines_of(store)) == 3
 
@@ -125,8 +135,11 @@ def test_held_rows_come_in_once_what_they_lacked_is_there(store, load_rows, row)
     vin = "GZ7VAPE17FF000940"
     first = load_rows([row(), row(ro_no="N2", vin=vin)])
     assert first.rows_held == 1
-    load_rows([{"vin": vin, "engine_family": "V8", "in_service_on": "2015-01-01"}],
-              kind="vehicles", name="more.csv")
+    load_rows(
+        [{"vin": vin, "engine_family": "V8", "in_service_on": "2015-01-01"}],
+        kind="vehicles",
+        name="more.csv",
+    )
     second = load_rows([row(), row(ro_no="N2", vin=vin)])
     assert not second.already_loaded
     assert (second.rows_kept, second.rows_identical, second.rows_held) == (1, 1, 0)
@@ -135,8 +148,14 @@ def test_held_rows_come_in_once_what_they_lacked_is_there(store, load_rows, row)
 
 
 def test_vehicles_families_and_meters_by_their_keys(store, load_rows, vins):
-    vehicle = {"vin": vins[0], "unit_no": "U1", "plate": "PL 1", "engine_family": "V8",
-               "model_year": "2015", "in_service_on": "2015-03-01"}
+    vehicle = {
+        "vin": vins[0],
+        "unit_no": "U1",
+        "plate": "PL 1",
+        "engine_family": "V8",
+        "model_year": "2015",
+        "in_service_on": "2015-03-01",
+    }
     same = load_rows([vehicle, vehicle], kind="vehicles")
     assert (same.rows_kept, same.rows_identical) == (0, 2)
     changed = load_rows([{**vehicle, "depot": "Hill"}], kind="vehicles", name="b.csv")
@@ -176,7 +195,7 @@ def test_map_is_checked(store, load_rows, row, tmp_path):
         'header_row = "4"': "give a whole number",
         "shop = 4": "give text in quotes",
         'kind = "vehicles"': "the column map is for vehicles, not for repairs",
-        '[columns]\nro_no = "Ticket"': "puts ro_no under 'Ticket', which is not there; its headings",
+        '[columns]\nro_no = "Ticket"': "puts ro_no under 'Ticket', which is not there",
         '[columns]\nticket = "ro_no"': "ticket is not a field of repairs",
         '[columns]\nro_no = "ro_no"': "no column for opened_on",
         '[columns]\nro_no = "ro_no"\nopened_on = "opened_on"': "no column names the shop",

@@ -16,7 +16,7 @@ HEADINGS = ["Shop", "RO No.", "VIN", "Opened", "Part", "Action", "Cause", "Line 
 
 def rows_of(vins):
     return [
-        ["Hof Süd", "A1", vins[0], "2021-03-04", "Lifter", "replaced", "été – 5 €", "10.50"],
+        ["Hof Süd", "A1", vins[0], "2021-03-04", "Lifter", "replaced", "été, 5 €", "10.50"],
         ["Hof Süd", "A2", vins[1], "2021-03-05", "Spark plug", "replaced", "naïve", "1200.00"],
     ]
 
@@ -73,8 +73,10 @@ def test_mixed_newlines_and_blank_lines(store, tmp_path, vins):
     path.write_bytes(f"{lines[0]}\r\n\n{lines[1]}\n\r\n{lines[2]}\r\n".encode())
     assert intake.load(store, path, kind="repairs").rows_kept == 2
     assert kept(store).equals(expected(vins))
-    assert store.frame("SELECT file_row FROM source_row JOIN load USING (load_id)"
-                       " WHERE kind = 'repairs' ORDER BY ALL")["file_row"].to_list() == [3, 5]
+    assert store.frame(
+        "SELECT file_row FROM source_row JOIN load USING (load_id)"
+        " WHERE kind = 'repairs' ORDER BY ALL"
+    )["file_row"].to_list() == [3, 5]
 
 
 def test_rows_are_numbered_as_a_spreadsheet_shows_them(store, tmp_path, vins):
@@ -137,7 +139,10 @@ REFUSED = {
         b'Shop,RO,VIN,Date\nN,1,"x,2021-01-01\nN,2,y,2021-01-01\nN,3,z,2021-01-01\n',
         r"lines\.csv: in row 2 a quotation mark is opened and never closed",
     ),
-    "not a workbook": (b"PK\x03\x04 this is no workbook", r"lines\.csv cannot be read as a workbook"),
+    "not a workbook": (
+        b"PK\x03\x04 this is no workbook",
+        r"lines\.csv cannot be read as a workbook",
+    ),
     "not Parquet": (b"PAR1 this is no parquet", r"lines\.csv cannot be read as Parquet"),
 }
 

@@ -32,12 +32,12 @@ def test_undo_gives_back_what_was_superseded(store, load_rows, row, state, diffe
 
 
 def test_undo_of_the_earlier_load_leaves_the_later_version(store, load_rows, row):
-    load_rows([row(), row(component="Rocker arm")])
+    load_rows([row(part_no="P1"), row(component="Rocker arm")])
     load_rows([row(part_no="Q1"), row(component="Rocker arm")], name="b.csv")
     intake.undo_load(store, 3)
     assert store.frame("SELECT ro_no FROM repair_order")["ro_no"].to_list() == ["N1"]
     assert store.frame("SELECT part_no FROM repair_line")["part_no"].to_list() == ["Q1"]
-    again = load_rows([row(), row(component="Rocker arm")])
+    again = load_rows([row(part_no="P1"), row(component="Rocker arm")])
     assert not again.already_loaded
     assert (again.rows_kept, again.orders_changed) == (2, 1)
 
@@ -85,7 +85,7 @@ def own_copy(fleet_file, tmp_path):
 
 
 @settings(
-    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(first=tables, second=tables)
 def test_undoing_the_last_load_restores_the_store(own_copy, vins, state, differing, first, second):
@@ -100,10 +100,12 @@ def test_undoing_the_last_load_restores_the_store(own_copy, vins, state, differi
 
 
 @settings(
-    max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(loaded=st.lists(tables, min_size=2, max_size=3), order=st.randoms(use_true_random=False))
-def test_undoing_all_in_any_order_empties_the_store(own_copy, vins, state, differing, loaded, order):
+def test_undoing_all_in_any_order_empties_the_store(
+    own_copy, vins, state, differing, loaded, order
+):
     store = own_copy()
     before = state(store)
     numbers = [load_table(store, rows, vins).load_id for rows in loaded]
@@ -117,7 +119,7 @@ def test_undoing_all_in_any_order_empties_the_store(own_copy, vins, state, diffe
 
 
 @settings(
-    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(rows=tables)
 def test_every_row_is_counted_once_and_the_same_file_changes_nothing(

@@ -77,3 +77,11 @@ CREATE MACRO place_field(field, own, position) AS CASE
     WHEN own IS NOT NULL THEN field WHEN position IS NOT NULL THEN 'position' ELSE 'component'
 END;
 CREATE MACRO place_written(own, position, description) AS coalesce(own, position, description);
+
+-- What decides the decimal mark of a file; a comma that parts three digits decides nothing.
+CREATE MACRO shows_comma(t) AS CASE WHEN contains(t, ',') THEN regexp_full_match(
+    t, '[^,]*\d,(\d{1,2}|\d{4,})\D*|\D*\d{1,3}(\.\d{3})+,\d+\D*'
+) END;
+CREATE MACRO shows_point(t) AS CASE WHEN contains(t, ',') THEN regexp_full_match(
+    t, '\D*\d{1,3}(,\d{3})+\.\d*\D*|\D*\d{1,3}(,\d{3}){2,}\D*'
+) END;

@@ -1,0 +1,1 @@
+SELECT DISTINCT {column} AS written FROM cell WHERE {column} IS NOT NULL
