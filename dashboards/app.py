@@ -11,6 +11,7 @@ import dash
 import dash_mantine_components as dmc
 import waitress
 from dash import Input, Output, State, dcc, html
+from dash.exceptions import PreventUpdate
 
 from dashboards import security
 from dashboards.access import PAGE_WAIT_S, Access
@@ -173,7 +174,10 @@ def _register_shell(app: dash.Dash, access: Access) -> None:
         Input("address", "pathname"), State("address", "search"),
     )  # fmt: skip
     def show(path: str | None, search: str | None) -> tuple[Any, list[dmc.NavLink], str]:
-        page = by_path.get((path or "/").rstrip("/") or "/")
+        if path is None:
+            # The first call comes before the browser has said where it is.
+            raise PreventUpdate
+        page = by_path.get(path.rstrip("/") or "/")
         if page is None:
             text = "There is no such page. The list of pages is in the menu."
             return [html.H1("Not found"), message(text)], _links(None), "Not found - fleetlog"

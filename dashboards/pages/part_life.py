@@ -120,6 +120,10 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
     clock = chosen(query.get("clock"), list(CLOCKS), "distance")
     splits = _split_options(access, component, family)
     split = chosen(query.get("split"), [each["value"] for each in splits], NO_SPLIT)
+    taken = {"family": family, "component": component, "clock": clock, "split": split}
+    in_vain = [
+        f"{name} {query[name]}" for name in taken if query.get(name) not in (None, taken[name])
+    ]
     family_options = [
         option(ALL, "All engine families"),
         *(
@@ -143,6 +147,9 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
             cols={"base": 1, "xs": 2, "md": 4},
             className="fl-filters fl-noprint",
         ),
+        message(f"The address names in vain: {', '.join(in_vain)}. Shown instead: the above.")
+        if in_vain
+        else None,
         dcc.Store(id=NAMES, data=list(QUERY)),
         html.Div(id=ANSWER, className="fl-answer", **aria(live="polite")),
         html.Div(

@@ -1,0 +1,238 @@
+"""The pages in a real browser: what people see, and that nothing leaves the machine."""
+
+import logging
+import shutil
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+from werkzeug.serving import make_server
+
+from dashboards.app import create_app
+from fleetlog.store import Store
+
+CHROMIUM = Path("/usr/bin/chromium")
+PATHS = ("/", "/comebacks", "/vehicle?find=U1001")
+WAIT_MS = 60_000
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}: install chromium"),
+]
+
+
+@dataclass
+class Watched:
+    """A page, what went wrong on it, and where its requests went."""
+
+    page: Page
+    faults: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+    def open(self, path: str) -> Page:
+        self.page.goto(path)
+        until(self.page, "document.querySelector('.fl-answer p, .fl-message, .fl-facts')")
+        return self.page
+
+    def check(self) -> None:
+        assert not self.faults
+        assert self.requests
+        hosts = {
+            urlsplit(url).hostname
+            for url in self.requests
+            if not url.startswith(("data:", "blob:"))
+        }
+        assert hosts == {"127.0.0.1"}
+
+
+@pytest.fixture(scope="module")
+def store_path(sample_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("browser") / "fleet.fleetlog"
+    shutil.copy(sample_store, path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def address(store_path: Path) -> Iterator[str]:
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    server = make_server("127.0.0.1", 0, create_app(store_path).server, threaded=True)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_port}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=CHROMIUM,
+            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
+        )
+        yield browser
+        browser.close()
+
+
+def watched(browser: Browser, address: str, width: int = 1280) -> Watched:
+    page = browser.new_page(base_url=address, viewport={"width": width, "height": 900})
+    page.set_default_timeout(WAIT_MS)
+    seen = Watched(page)
+    page.on("pageerror", lambda error: seen.faults.append(str(error)))
+    page.on(
+        "console",
+        lambda said: seen.faults.append(said.text) if said.type in ("error", "warning") else None,
+    )
+    page.on("request", lambda request: seen.requests.append(request.url))
+    return seen
+
+
+def until(page: Page, expression: str) -> None:
+    """Wait for a condition. The page's own policy forbids the browser-side wait, which evals."""
+    deadline = time.monotonic() + WAIT_MS / 1000
+    while not page.evaluate(f"Boolean({expression})"):
+        assert time.monotonic() < deadline, f"never came: {expression}"
+        page.wait_for_timeout(50)
+
+
+def curves(page: Page) -> list[str]:
+    return page.evaluate(
+        "document.querySelector('#life-curves .js-plotly-plot')._fullData"
+        ".filter(t => t.line && t.line.shape === 'hv').map(t => t.name)"
+    )
+
+
+def pick(page: Page, label: str, choice: str) -> None:
+    page.get_by_role("combobox", name=label).or_(page.get_by_label(label)).first.click()
+    page.get_by_role("option", name=choice).first.click()
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("path", PATHS)
+def test_page_opens_cleanly_and_fits(browser: Browser, address: str, path: str, width: int) -> None:
+    seen = watched(browser, address, width)
+    page = seen.open(path)
+    page.wait_for_load_state("networkidle")
+    wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    assert wide <= 0
+    assert page.title().endswith(" - fleetlog")
+    assert page.locator("h1").count() == 1
+    seen.check()
+    page.close()
+
+
+def test_charts_have_no_upload_button_and_a_name(browser: Browser, address: str) -> None:
+    seen = watched(browser, address)
+    for path, count in (("/", 2), ("/comebacks", 1)):
+        page = seen.open(path)
+        until(page, f"document.querySelectorAll('.js-plotly-plot .main-svg').length >= {count}")
+        page.wait_for_load_state("networkidle")
+        buttons = page.evaluate(
+            "[...document.querySelectorAll('.modebar-btn')].map(b => b.dataset.title || '')"
+        )
+        assert len(buttons) >= count
+        assert not [
+            title
+            for title in buttons
+            if any(word in title.lower() for word in ("share", "cloud", "upload", "plotly"))
+        ]
+        unnamed = page.evaluate(
+            "[...document.querySelectorAll('.fl-figure [role=img]')].filter(e => "
+            "!e.closest('[hidden]') && "
+            "!document.getElementById(e.getAttribute('aria-labelledby')).textContent).length"
+        )
+        assert unnamed == 0
+    seen.check()
+    page.close()
+
+
+def test_picking_changes_the_figure_and_the_address(browser: Browser, address: str) -> None:
+    seen = watched(browser, address)
+    page = seen.open("/?component=charging.alternator")
+    until(page, "document.querySelector('#life-curves .js-plotly-plot')?._fullData")
+    expect(page.locator("#life-answer p").first).to_contain_text("Alternator")
+    pick(page, "Component", "Rocker arm")
+    expect(page.locator("#life-answer p").first).to_contain_text("Rocker arm")
+    pick(page, "Split by", "Bank")
+    until(page, "location.search.includes('split=bank')")
+    until(
+        page,
+        "document.querySelector('#life-curves .js-plotly-plot')._fullData"
+        ".filter(t => t.line && t.line.shape === 'hv').length > 1",
+    )
+    assert "component=valvetrain.rocker-arm" in page.url
+    split_up = curves(page)
+    assert set(split_up) >= {"bank 1", "bank 2"}
+    # The address alone brings the same view back.
+    again = seen.open(page.url)
+    until(
+        again,
+        "document.querySelector('#life-curves .js-plotly-plot')?._fullData"
+        "?.filter(t => t.line && t.line.shape === 'hv').length > 1",
+    )
+    assert curves(again) == split_up
+    seen.check()
+    page.close()
+
+
+def test_a_write_to_the_store_while_the_page_is_open_works(
+    browser: Browser, address: str, store_path: Path
+) -> None:
+    seen = watched(browser, address)
+    page = seen.open("/?component=charging.alternator")
+    expect(page.locator("#life-answer p").first).to_contain_text("Alternator")
+    store = Store.open(store_path)
+    before = store.revision()
+    with store.write() as connection:
+        connection.execute(
+            "UPDATE life SET ended_by = 'planned' WHERE component = 'charging.alternator'"
+            " AND ended_by = 'failed'"
+        ).fetchall()
+    assert store.revision() == before + 1
+    pick(page, "Measured in", "Days")
+    expect(page.locator("#life-answer")).to_contain_text("0 failures")
+    seen.check()
+    page.close()
+
+
+def test_the_phone_menu_leads_to_every_page(browser: Browser, address: str) -> None:
+    seen = watched(browser, address, width=390)
+    page = seen.open("/comebacks")
+    page.get_by_label("Open or close the list of pages").click()
+    page.get_by_role("link", name="Vehicle record").click()
+    page.wait_for_url("**/vehicle")
+    expect(page.locator("h1")).to_have_text("Vehicle record")
+    seen.check()
+    page.close()
+
+
+def test_dark_reaches_page_grid_and_figure(browser: Browser, address: str) -> None:
+    seen = watched(browser, address)
+    page = seen.open("/comebacks")
+    until(page, "document.querySelector('#back-rates .js-plotly-plot')?._fullLayout")
+    page.get_by_label("Change between light and dark").click()
+    until(
+        page,
+        "document.documentElement.dataset.agThemeMode === 'dark' && "
+        "document.querySelector('#back-rates .js-plotly-plot')._fullLayout.paper_bgcolor"
+        " === '#1b2022'",
+    )
+    seen.check()
+    page.close()
+
+
+def test_the_keyboard_reaches_the_content_first(browser: Browser, address: str) -> None:
+    seen = watched(browser, address)
+    page = seen.open("/comebacks")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the content"
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "main"
+    seen.check()
+    page.close()
