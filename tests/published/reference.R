@@ -72,8 +72,7 @@ put_curve("clustered.weighted", survfit(Surv(entry, exit, event) ~ 1, cl, cluste
                                         weights = weight, robust = TRUE, conf.type = "log-log"))
 cl$state <- factor(cl$cause, 0:2)
 # With several states survfit takes id and leaves cluster aside, so the influence of each life
-# (whose first row is the time before all others) is
-# added up by cluster here.
+# (its first column is the time before all others) is added up by cluster here.
 for (w in c("plain", "weighted")) {
   cl$w <- if (w == "plain") 1 else cl$weight
   fit <- survfit(Surv(entry, exit, state) ~ 1, cl, id = seq_len(nrow(cl)), weights = w, influence = TRUE)

@@ -37,8 +37,8 @@ def check_curve(name, survival, hazard):
     assert_allclose(hazard.table["std_err"], R[f"{name}.std.chaz"], rtol=EXACT, atol=1e-15)
 
 
-def both(exit, event, **options):
-    return stats.kaplan_meier(exit, event, **options), stats.nelson_aalen(exit, event, **options)
+def both(ages, event, **options):
+    return stats.kaplan_meier(ages, event, **options), stats.nelson_aalen(ages, event, **options)
 
 
 def test_fan_failures():
@@ -79,10 +79,10 @@ def test_the_retirement_centre_has_a_thin_start():
 
 def test_clusters_group_the_jackknife():
     one = lives()
-    ages = {"exit": one["exit"], "event": one["cause"] > 0, "entry": one["entry"]}
-    check_curve("clustered.plain", *both(**ages))
-    check_curve("clustered.robust", *both(**ages, cluster=one["cluster"]))
-    check_curve("clustered.weighted", *both(**ages, cluster=one["cluster"], weight=one["weight"]))
+    given = {"ages": one["exit"], "event": one["cause"] > 0, "entry": one["entry"]}
+    check_curve("clustered.plain", *both(**given))
+    check_curve("clustered.robust", *both(**given, cluster=one["cluster"]))
+    check_curve("clustered.weighted", *both(**given, cluster=one["cluster"], weight=one["weight"]))
 
 
 @pytest.mark.parametrize("name", ["plain", "weighted"])

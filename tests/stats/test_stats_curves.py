@@ -1,4 +1,4 @@
-from fractions import Fraction as F
+from fractions import Fraction
 
 import numpy as np
 import polars as pl
@@ -47,29 +47,40 @@ def same(one, two, rtol=1e-9, atol=1e-12):
         )
 
 
-class TestByHand:
-    # Six wheel bearings, ages in 1,000 mi. B enters at 2 and C at 4; two end at 5, one failed.
-    ages = {
-        "exit": [2, 3, 5, 5, 7, 9],
-        "event": [True, True, True, False, True, False],
-        "entry": [0, 2, 4, 0, 0, 3],
-    }
+# Six wheel bearings A to F, ages in 1,000 mi. B, C and F enter late; two end at 5, one failed.
+BEARINGS = {
+    "exit": [2, 3, 5, 5, 7, 9],
+    "event": [True, True, True, False, True, False],
+    "entry": [0, 2, 4, 0, 0, 3],
+}
 
+
+class TestByHand:
     def test_survival(self):
         # At risk (entry < t <= exit): t=2 A,D,E; t=3 B,D,E; t=5 C,D,E,F; t=7 E,F; t=9 F.
-        curve = stats.kaplan_meier(**self.ages)
-        steps = [F(2, 3), F(2, 3) ** 2, F(2, 3) ** 2 * F(3, 4), F(2, 3) ** 2 * F(3, 8)]
+        curve = stats.kaplan_meier(**BEARINGS)
+        steps = [
+            Fraction(2, 3),
+            Fraction(2, 3) ** 2,
+            Fraction(2, 3) ** 2 * Fraction(3, 4),
+            Fraction(2, 3) ** 2 * Fraction(3, 8),
+        ]
         assert curve.table["time"].to_list() == [2, 3, 5, 7, 9]
         assert curve.table["at_risk"].to_list() == [3, 3, 4, 2, 1]
         assert curve.table["events"].to_list() == [1, 1, 1, 1, 0]
         assert curve.table["censored"].to_list() == [0, 0, 1, 0, 1]
         assert_allclose(curve.table["estimate"], [*map(float, steps), float(steps[-1])])
-        greenwood = [F(1, 6), F(2, 6), F(2, 6) + F(1, 12), F(2, 6) + F(1, 12) + F(1, 2)]
+        greenwood = [
+            Fraction(1, 6),
+            Fraction(2, 6),
+            Fraction(2, 6) + Fraction(1, 12),
+            Fraction(2, 6) + Fraction(1, 12) + Fraction(1, 2),
+        ]
         variances = [float(s**2 * g) for s, g in zip(steps, greenwood, strict=True)]
         assert_allclose(curve.table["std_err"][:4], np.sqrt(variances))
 
     def test_limits_are_formed_on_the_log_of_minus_the_log(self):
-        table = stats.kaplan_meier(**self.ages, level=0.9).table
+        table = stats.kaplan_meier(**BEARINGS, level=0.9).table
         z = 1.6448536269514722  # 0.95 quantile of the standard normal distribution
         share, error = table["estimate"][0], table["std_err"][0]
         half = z * error / (share * abs(np.log(share)))
@@ -77,17 +88,17 @@ class TestByHand:
         assert table["upper"][0] == pytest.approx(share ** np.exp(-half))
 
     def test_hazard(self):
-        curve = stats.nelson_aalen(**self.ages)
-        total = F(1, 3) + F(1, 3) + F(1, 4) + F(1, 2)
-        squares = F(1, 9) + F(1, 9) + F(1, 16) + F(1, 4)
+        curve = stats.nelson_aalen(**BEARINGS)
+        total = Fraction(1, 3) + Fraction(1, 3) + Fraction(1, 4) + Fraction(1, 2)
+        squares = Fraction(1, 9) + Fraction(1, 9) + Fraction(1, 16) + Fraction(1, 4)
         assert curve.table["estimate"][-1] == pytest.approx(float(total))
         assert curve.table["std_err"][-1] == pytest.approx(float(squares) ** 0.5)
 
     def test_incidence_of_two_causes(self):
-        curves = stats.cumulative_incidence(self.ages["exit"], [1, 2, 1, 0, 2, 0],
-                                            entry=self.ages["entry"])  # fmt: skip
-        one = F(1, 3) + F(4, 9) * F(1, 4)
-        two = F(2, 3) * F(1, 3) + F(4, 9) * F(3, 4) * F(1, 2)
+        curves = stats.cumulative_incidence(BEARINGS["exit"], [1, 2, 1, 0, 2, 0],
+                                            entry=BEARINGS["entry"])  # fmt: skip
+        one = Fraction(1, 3) + Fraction(4, 9) * Fraction(1, 4)
+        two = Fraction(2, 3) * Fraction(1, 3) + Fraction(4, 9) * Fraction(3, 4) * Fraction(1, 2)
         assert curves.at([9], 1)[0] == pytest.approx(float(one))
         assert curves.at([9], 2)[0] == pytest.approx(float(two))
         assert curves.causes == (1, 2)
@@ -156,9 +167,7 @@ class TestLateEntry:
         }
         curve = stats.kaplan_meier(**ages)
         assert curve.table["estimate"][0] == 0
-        assert curve.thin_start == stats.ThinStart(
-            failures=1, at_risk=1, from_age=5, enough=20
-        )
+        assert curve.thin_start == stats.ThinStart(failures=1, at_risk=1, from_age=5, enough=20)
         later = stats.kaplan_meier(**ages, from_age=curve.thin_start.from_age)
         assert later.thin_start is None
         assert later.dropped == {"ended_by_from_age": 1}
@@ -202,9 +211,7 @@ def test_a_change_of_unit_changes_times_only(lives, factor):
 @given(some_lives())
 def test_a_weight_is_that_many_alike_lives(lives):
     times = lives["weight"]
-    copies = {
-        name: np.repeat(column, times) for name, column in lives.items() if name != "weight"
-    }
+    copies = {name: np.repeat(column, times) for name, column in lives.items() if name != "weight"}
     for estimate in (stats.kaplan_meier, stats.nelson_aalen):
         # A variance of exactly 0 comes out as its rounding, whose root is some 1e-9.
         same(estimate(**lives).table, estimate(**copies).table, atol=1e-7)

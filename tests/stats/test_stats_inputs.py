@@ -92,9 +92,11 @@ def test_levels_outside_0_to_1_are_refused(level):
         tuple,
         np.asarray,
         lambda column: pl.Series("x", column),
-        lambda column: np.asarray(column).astype(np.float32)
-        if not isinstance(column[0], bool)
-        else np.asarray(column),
+        lambda column: (
+            np.asarray(column).astype(np.float32)
+            if not isinstance(column[0], bool)
+            else np.asarray(column)
+        ),
     ],
 )
 def test_lists_arrays_and_series_mean_the_same(change):
