@@ -36,7 +36,7 @@ _SQL_TYPES = {
     "yes-no": "BOOLEAN",
     "codes": "VARCHAR[]",
 }
-_CANNOT_BE_MISREAD = ("text", "codes", "yes-no")
+_CANNOT_BE_MISREAD = ("text", "codes")
 _NEVER_NEGATIVE = ("integer", "number", "distance")
 
 
@@ -219,6 +219,9 @@ def _faults_of(entry: Field) -> tuple[list[str], str]:
             f"'is not one of {allowed}'",
             "use one of these words",
         )
+    elif entry.type == "yes-no":
+        if not entry.soft:
+            add(f"{cell} IS NOT NULL AND {value} IS NULL", "'is neither yes nor no'", "say which")
     elif entry.type not in _CANNOT_BE_MISREAD:
         whole = "whole number" if entry.type == "integer" else "number"
         add(

@@ -28,6 +28,7 @@ class Field:
     type: str
     required: bool = False
     order: bool = False
+    soft: bool = False
     headings: tuple[str, ...] = ()
 
 

@@ -18,7 +18,7 @@ import polars as pl
 
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, likeness
-from fleetlog.intake.staging import NO_ROOM, Staging
+from fleetlog.intake.staging import NO_ROOM, Staging, glob_safe
 from fleetlog.sql import read_sql
 
 CHUNK = 4 * 2**20
@@ -143,7 +143,7 @@ def _read_text(
         connection.execute(
             read_sql("intake", "read_text").replace("{columns}", str(columns)),
             {
-                "path": str(source),
+                "path": glob_safe(str(source)),
                 "delimiter": delimiter,
                 "header_row": header_row,
                 "newline": _NEWLINES[newline],
@@ -395,7 +395,7 @@ def _read_workbook(
 
 def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable:
     try:
-        cells = connection.sql("FROM read_parquet($path)", params={"path": str(path)})
+        cells = connection.sql("FROM read_parquet($path)", params={"path": glob_safe(str(path))})
         headings = tuple(cells.columns)
     except duckdb.Error as error:
         raise InputError(
@@ -403,7 +403,8 @@ def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable
         ) from error
     names = ", ".join(f"c{place}" for place in range(len(headings)))
     connection.execute(
-        read_sql("intake", "read_parquet").replace("{columns}", names), {"path": str(path)}
+        read_sql("intake", "read_parquet").replace("{columns}", names),
+        {"path": glob_safe(str(path))},
     ).fetchall()
     connection.execute(read_sql("intake", "no_rejected")).fetchall()
     rows = connection.execute("SELECT count(*) FROM raw").fetchall()[0][0]

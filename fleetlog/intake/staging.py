@@ -48,7 +48,7 @@ class Staging:
 
     def remove(self) -> None:
         """Delete every scratch file."""
-        for path in self.database.parent.glob(f"{_glob_safe(self.database.name)}*"):
+        for path in self.database.parent.glob(f"{glob_safe(self.database.name)}*"):
             _remove(path)
 
 
@@ -59,7 +59,7 @@ def staging_beside(store_path: Path) -> Iterator[Staging]:
     Files that a killed process left are removed first.
     """
     prefix = f".{store_path.name}.staging-"
-    for path in store_path.parent.glob(f"{_glob_safe(prefix)}*"):
+    for path in store_path.parent.glob(f"{glob_safe(prefix)}*"):
         owner = re.match(re.escape(prefix) + r"(\d+)-", path.name)
         if owner and not _is_running(int(owner[1])):
             _remove(path)
@@ -82,7 +82,8 @@ def staging_beside(store_path: Path) -> Iterator[Staging]:
         staging.remove()
 
 
-def _glob_safe(name: str) -> str:
+def glob_safe(name: str) -> str:
+    """Return a pattern that matches just this name or path."""
     return re.sub(r"([*?\[])", r"[\1]", name)
 
 

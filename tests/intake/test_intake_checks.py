@@ -201,6 +201,17 @@ def test_headings_are_only_data(store, load_rows, row):
     assert result.unmatched_columns == ('"; DROP TABLE raw; --', "{columns}")
 
 
+def test_neither_yes_nor_no_is_noted_and_left_empty(store, load_rows, row):
+    result = load_rows(
+        [row(road_tested="Y"), row(ro_no="2", road_tested="no"), row(ro_no="3", road_tested="bit")]
+    )
+    assert (result.rows_kept, result.notes) == (3, 1)
+    found = store.frame("SELECT road_tested FROM repair_order ORDER BY ro_no")["road_tested"]
+    assert sorted(found.to_list(), key=str) == [False, None, True]
+    note = store.frame('SELECT file_row, "column", was, why FROM row_note').row(0)
+    assert note == (4, "road_tested", "bit", "is neither yes nor no")
+
+
 def test_part_that_nothing_names_is_kept_uncoded(store, load_rows, row):
     result = load_rows([row(component="shop supplies")])
     assert result.rows_kept == 1
@@ -350,9 +361,16 @@ def test_meter_and_rule_faults(store, load_rows, vins):
                 "every_days": "10",
             },
             {"engine_family": "Q", "task": "x", "origin": "driver", "every_days": "10"},
+            {
+                "engine_family": "V8",
+                "task": "brakes",
+                "origin": "legal",
+                "every_days": "365",
+                "safety_critical": "perhaps",
+            },
         ],
         kind="service-rules",
         name="rules.csv",
     )
-    assert (rules.rows_kept, rules.rows_held) == (1, 3)
+    assert (rules.rows_kept, rules.rows_held) == (1, 4)
     assert store.frame("SELECT component FROM service_rule").item() == "lubrication.engine-oil"

@@ -216,7 +216,7 @@ def test_store_of_a_newer_version(store):
 def test_path_with_quotes_and_stars(fleet_file, tmp_path, vins):
     folder = tmp_path / "o'brien [*]"
     folder.mkdir()
-    path = folder / "li'nes*.csv"
+    path = folder / "li'nes[1]*.csv"
     path.write_text(text_of(rows_of(vins)))
     own = folder / "st'ore.fleetlog"
     own.write_bytes(Path(fleet_file).read_bytes())
