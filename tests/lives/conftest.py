@@ -104,14 +104,18 @@ class Records:
         }
         with self.store.write() as connection:
             for table, rows in frames.items():
-                frame = rows if isinstance(rows, pl.DataFrame) else pl.DataFrame(
-                    rows, infer_schema_length=None
+                frame = (
+                    rows
+                    if isinstance(rows, pl.DataFrame)
+                    else pl.DataFrame(rows, infer_schema_length=None)
                 )
                 if frame.height:
                     connection.register("incoming", frame)
                     connection.execute(f"INSERT INTO {table} BY NAME FROM incoming").fetchall()
                     connection.unregister("incoming")
-            connection.execute("CREATE TEMP TABLE touched_vehicle AS SELECT vin FROM vehicle").fetchall()
+            connection.execute(
+                "CREATE TEMP TABLE touched_vehicle AS SELECT vin FROM vehicle"
+            ).fetchall()
             rebuild(connection, distance_unit=self.store.distance_unit)
         return self.store
 

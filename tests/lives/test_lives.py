@@ -17,28 +17,38 @@ def lives_of(store, component, by=()):
 
 def test_a_part_that_nobody_touched_is_censored_at_the_last_reading(records):
     vin = records.vehicle()
-    records.order(vin, 100, 5_000, {"component": ALTERNATOR, "action": "inspected", "reason": "planned"})
+    records.order(
+        vin, 100, 5_000, {"component": ALTERNATOR, "action": "inspected", "reason": "planned"}
+    )
     records.meter(vin, 400, 20_000)
     lives = lives_of(records.build(), ROCKER)
-    assert lives.select("entry_distance", "exit_distance", "exit_days", "weight", "ended_by").rows() == [
-        (0, 20_000, 400, 32, "still fitted")
-    ]
+    assert lives.select(
+        "entry_distance", "exit_distance", "exit_days", "weight", "ended_by"
+    ).rows() == [(0, 20_000, 400, 32, "still fitted")]
 
 
 def test_generations_follow_each_other_and_carry_their_maker(records):
     vin = records.vehicle()
-    records.order(vin, 100, 40_000, {"component": ALTERNATOR, "part_maker": "Quillon", "failure_mode": "worn"})
-    records.order(vin, 200, 70_000, {"component": ALTERNATOR, "part_maker": "Tessaly", "reason": "planned"})
+    records.order(
+        vin, 100, 40_000, {"component": ALTERNATOR, "part_maker": "Quillon", "failure_mode": "worn"}
+    )
+    records.order(
+        vin, 200, 70_000, {"component": ALTERNATOR, "part_maker": "Tessaly", "reason": "planned"}
+    )
     records.meter(vin, 300, 100_000)
     lives = lives_of(records.build(), ALTERNATOR)
-    assert lives.select("generation", "exit_distance", "exit_days", "ended_by", "failure_mode", "part_maker").rows() == [
+    assert lives.select(
+        "generation", "exit_distance", "exit_days", "ended_by", "failure_mode", "part_maker"
+    ).rows() == [
         (1, 40_000, 100, "failed", "worn", None),
         (2, 30_000, 100, "planned", None, "Quillon"),
         (3, 30_000, 100, "still fitted", None, "Tessaly"),
     ]
 
 
-@pytest.mark.parametrize("reason", ["planned", "while-apart", "campaign", "broke-in-work", "unknown"])
+@pytest.mark.parametrize(
+    "reason", ["planned", "while-apart", "campaign", "broke-in-work", "unknown"]
+)
 def test_only_a_failure_is_a_failure(records, reason):
     vin = records.vehicle()
     records.order(vin, 100, 40_000, {"component": ALTERNATOR, "reason": reason})
@@ -67,8 +77,12 @@ def test_retirement_ends_the_watch(records):
     vin = records.vehicle(retired_on=date(2016, 1, 1), retired_odometer=30_000)
     records.order(vin, 500, 31_000, {"component": ALTERNATOR})
     store = records.build()
-    assert lives_of(store, ALTERNATOR).select("exit_distance", "ended_by").rows() == [(30_000, "still fitted")]
-    assert store.frame("SELECT why FROM left_out_line").rows() == [("dated after the vehicle was retired",)]
+    assert lives_of(store, ALTERNATOR).select("exit_distance", "ended_by").rows() == [
+        (30_000, "still fitted")
+    ]
+    assert store.frame("SELECT why FROM left_out_line").rows() == [
+        ("dated after the vehicle was retired",)
+    ]
 
 
 def test_words_that_name_a_group_stand_for_all_of_it(records):
@@ -77,7 +91,9 @@ def test_words_that_name_a_group_stand_for_all_of_it(records):
     records.meter(vin, 200, 60_000)
     store = records.build()
     lives = lives_of(store, ROCKER)
-    assert lives.select("generation", "weight", "exit_distance", "ended_by", "position_assumed").rows() == [
+    assert lives.select(
+        "generation", "weight", "exit_distance", "ended_by", "position_assumed"
+    ).rows() == [
         (1, 8, 40_000, "failed", False),
         (1, 24, 60_000, "still fitted", False),
         (2, 8, 20_000, "still fitted", False),
@@ -89,12 +105,16 @@ def test_words_that_name_a_group_stand_for_all_of_it(records):
 
 def test_a_line_without_a_position_takes_one_that_no_line_names(records):
     vin = records.vehicle()
-    records.order(vin, 50, 20_000, {"component": ROCKER, "cylinder": 1, "side": "intake", "slot": 1})
+    records.order(
+        vin, 50, 20_000, {"component": ROCKER, "cylinder": 1, "side": "intake", "slot": 1}
+    )
     records.order(vin, 100, 40_000, {"component": ROCKER, "qty": 1})
     records.order(vin, 150, 60_000, {"component": ROCKER, "qty": 1})
     records.meter(vin, 200, 80_000)
     store = records.build()
-    events = store.frame("SELECT done_on, positions, position_assumed FROM position_event ORDER BY done_on")
+    events = store.frame(
+        "SELECT done_on, positions, position_assumed FROM position_event ORDER BY done_on"
+    )
     assert events["positions"].to_list() == [[1], [2], [3]]
     assert events["position_assumed"].to_list() == [False, True, True]
 
@@ -114,17 +134,28 @@ def test_a_line_takes_positions_only_among_those_its_words_allow(records):
 def test_a_failure_found_by_an_inspection_is_bounded_by_the_last_good_one(records):
     vin = records.vehicle()
     good = {"component": ALTERNATOR, "action": "inspected", "reason": "planned"}
-    bad = {"component": ALTERNATOR, "action": "inspected", "reason": "failed", "failure_mode": "worn"}
+    bad = {
+        "component": ALTERNATOR,
+        "action": "inspected",
+        "reason": "failed",
+        "failure_mode": "worn",
+    }
     records.order(vin, 50, 10_000, good)
     records.order(vin, 100, 20_000, good)
     records.order(vin, 150, 30_000, bad, {"component": ALTERNATOR, "failure_mode": "worn"})
     first = lives_of(records.build(), ALTERNATOR).row(0, named=True)
-    assert (first["last_good_distance"], first["last_good_days"], first["exit_distance"]) == (20_000, 100, 30_000)
+    assert (first["last_good_distance"], first["last_good_days"], first["exit_distance"]) == (
+        20_000,
+        100,
+        30_000,
+    )
 
 
 def test_a_failure_that_announced_itself_has_no_bound(records):
     vin = records.vehicle()
-    records.order(vin, 50, 10_000, {"component": ALTERNATOR, "action": "inspected", "reason": "planned"})
+    records.order(
+        vin, 50, 10_000, {"component": ALTERNATOR, "action": "inspected", "reason": "planned"}
+    )
     records.order(vin, 150, 30_000, {"component": ALTERNATOR, "failure_mode": "worn"})
     assert lives_of(records.build(), ALTERNATOR)["last_good_distance"].to_list()[0] is None
 
@@ -134,7 +165,10 @@ def test_a_repair_after_a_failure_ends_the_life_and_begins_another(records):
     records.order(vin, 100, 40_000, {"component": ALTERNATOR, "action": "repaired"})
     records.meter(vin, 200, 60_000)
     lives = lives_of(records.build(), ALTERNATOR)
-    assert lives.select("begun_by", "ended_by").rows() == [("factory", "failed"), ("repaired", "still fitted")]
+    assert lives.select("begun_by", "ended_by").rows() == [
+        ("factory", "failed"),
+        ("repaired", "still fitted"),
+    ]
 
 
 def test_a_part_that_is_not_on_the_engine_is_left_out_and_counted(records):
@@ -152,20 +186,28 @@ def test_exposure_is_conserved_whatever_was_renewed(records):
     from datetime import date
 
     plain = records.vehicle("A" * 17)
-    late = records.vehicle("B" * 17, observed_from_on=date(2015, 4, 11), observed_from_odometer=9_000)
+    late = records.vehicle(
+        "B" * 17, observed_from_on=date(2015, 4, 11), observed_from_odometer=9_000
+    )
     for vin in (plain, late):
         records.order(vin, 150, 20_000, {"component": ROCKER, "bank": 2, "side": "exhaust"})
-        records.order(vin, 250, 33_000, {"component": ROCKER, "qty": 3}, {"component": ROCKER, "cylinder": 7})
+        records.order(
+            vin, 250, 33_000, {"component": ROCKER, "qty": 3}, {"component": ROCKER, "cylinder": 7}
+        )
         records.meter(vin, 400, 50_000)
     store = records.build()
-    exposure = lives_of(store, ROCKER).select(
-        ((pl.col("exit_distance") - pl.col("entry_distance")) * pl.col("weight")).sum()
-    ).item()
+    exposure = (
+        lives_of(store, ROCKER)
+        .select(((pl.col("exit_distance") - pl.col("entry_distance")) * pl.col("weight")).sum())
+        .item()
+    )
     assert exposure == 32 * 50_000 + 32 * 41_000
     split = lives_of(store, ROCKER, by=("bank", "cylinder", "side", "slot"))
     assert split["weight"].max() == 1
     assert (
-        split.select(((pl.col("exit_distance") - pl.col("entry_distance")) * pl.col("weight")).sum()).item()
+        split.select(
+            ((pl.col("exit_distance") - pl.col("entry_distance")) * pl.col("weight")).sum()
+        ).item()
         == exposure
     )
 
@@ -173,7 +215,9 @@ def test_exposure_is_conserved_whatever_was_renewed(records):
 def test_risk_tables_of_the_parts_add_up_to_the_whole(records):
     for number in range(4):
         vin = records.vehicle(f"{number:017d}", depot="east" if number % 2 else "west")
-        records.order(vin, 100, 30_000 + number, {"component": ROCKER, "bank": 2, "failure_mode": "worn"})
+        records.order(
+            vin, 100, 30_000 + number, {"component": ROCKER, "bank": 2, "failure_mode": "worn"}
+        )
         records.meter(vin, 300, 80_000)
     store = records.build()
     with store.read() as connection:

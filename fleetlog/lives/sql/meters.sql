@@ -42,51 +42,54 @@ SELECT f.*,
 FROM fused AS f
 LEFT JOIN (SELECT vin, list(swapped_on) AS swaps FROM cluster_swap GROUP BY vin) AS s USING (vin);
 
+-- Does the vehicle go from one reading to the other in that many days? Two weeks' grace: readings
+-- are dated by the order, not by the minute.
+CREATE OR REPLACE TEMP MACRO agrees(driven, days, at_most) AS
+    coalesce((driven BETWEEN 0 AND at_most * (days + 14))::INT, 0);
+
+-- With how many of its neighbours a reading of this value agrees.
+CREATE OR REPLACE TEMP MACRO votes(value, near, at_most) AS
+      agrees(value - near.o1, near.d1, at_most) + agrees(near.o4 - value, near.d4, at_most)
+    + agrees(value - near.o2, near.d2, at_most) + agrees(near.o5 - value, near.d5, at_most)
+    + agrees(value - near.o3, near.d3, at_most) + agrees(near.o6 - value, near.d6, at_most);
+
 CREATE OR REPLACE TEMP TABLE judged_reading AS
 WITH neighbours AS (
     SELECT *,
-           [lag(odometer, 1) OVER w, lag(odometer, 2) OVER w, lag(odometer, 3) OVER w] AS before,
-           [read_on - lag(read_on, 1) OVER w, read_on - lag(read_on, 2) OVER w,
-            read_on - lag(read_on, 3) OVER w] AS days_before,
-           [lead(odometer, 1) OVER w, lead(odometer, 2) OVER w, lead(odometer, 3) OVER w] AS after,
-           [lead(read_on, 1) OVER w - read_on, lead(read_on, 2) OVER w - read_on,
-            lead(read_on, 3) OVER w - read_on] AS days_after
+           {o1: lag(odometer, 1) OVER w, d1: read_on - lag(read_on, 1) OVER w,
+            o2: lag(odometer, 2) OVER w, d2: read_on - lag(read_on, 2) OVER w,
+            o3: lag(odometer, 3) OVER w, d3: read_on - lag(read_on, 3) OVER w,
+            o4: lead(odometer, 1) OVER w, d4: lead(read_on, 1) OVER w - read_on,
+            o5: lead(odometer, 2) OVER w, d5: lead(read_on, 2) OVER w - read_on,
+            o6: lead(odometer, 3) OVER w, d6: lead(read_on, 3) OVER w - read_on} AS near,
+           least(3, row_number() OVER w - 1)
+           + least(3, count(*) OVER (PARTITION BY vin, segment) - row_number() OVER w) AS asked
     FROM raw_reading
     WHERE odometer IS NOT NULL
     WINDOW w AS (PARTITION BY vin, segment ORDER BY read_on, odometer)
 ), usual AS (
     SELECT vin, segment,
-           median((odometer - before[1]) / days_before[1])
-               FILTER (WHERE odometer > before[1] AND days_before[1] > 0) AS per_day,
-           count(*) FILTER (WHERE odometer > before[1] AND days_before[1] > 0) AS steps
+           median((odometer - near.o1) / near.d1) FILTER (WHERE odometer > near.o1 AND near.d1 > 0)
+               AS per_day,
+           count(*) FILTER (WHERE odometer > near.o1 AND near.d1 > 0) AS steps
     FROM neighbours
     GROUP BY vin, segment
 ), limited AS (
     SELECT n.*,
-           CASE WHEN u.steps >= 4 THEN least(getvariable('max_daily'), 3 * u.per_day) ELSE getvariable('max_daily') END AS at_most
+           CASE WHEN u.steps >= 4 THEN least(getvariable('max_daily'), 3 * u.per_day)
+                ELSE getvariable('max_daily') END AS at_most
     FROM neighbours AS n JOIN usual AS u USING (vin, segment)
-), counted AS (
-    SELECT *,
-           (before[1] IS NOT NULL)::INT + (before[2] IS NOT NULL)::INT + (before[3] IS NOT NULL)::INT
-           + (after[1] IS NOT NULL)::INT + (after[2] IS NOT NULL)::INT + (after[3] IS NOT NULL)::INT
-               AS asked,
-           -- Two weeks' grace: readings are dated by the order, not by the minute.
-           [coalesce((odometer * f - before[1] BETWEEN 0 AND at_most * (days_before[1] + 14))::INT, 0)
-            + coalesce((odometer * f - before[2] BETWEEN 0 AND at_most * (days_before[2] + 14))::INT, 0)
-            + coalesce((odometer * f - before[3] BETWEEN 0 AND at_most * (days_before[3] + 14))::INT, 0)
-            + coalesce((after[1] - odometer * f BETWEEN 0 AND at_most * (days_after[1] + 14))::INT, 0)
-            + coalesce((after[2] - odometer * f BETWEEN 0 AND at_most * (days_after[2] + 14))::INT, 0)
-            + coalesce((after[3] - odometer * f BETWEEN 0 AND at_most * (days_after[3] + 14))::INT, 0)
-            FOR f IN [1.0, 1 / 1.609344, 1.609344]] AS votes
-    FROM limited
 ), first_verdict AS (
     SELECT *,
            CASE
-               WHEN source = 'fleet list' OR 3 * votes[1] >= 2 * asked THEN 1.0
-               WHEN asked >= 2 AND votes[2] = asked THEN 1 / 1.609344
-               WHEN asked >= 2 AND votes[3] = asked THEN 1.609344
+               WHEN source = 'fleet list' OR 3 * votes(odometer, near, at_most) >= 2 * asked
+                   THEN 1.0
+               WHEN asked >= 2 AND votes(odometer / 1.609344, near, at_most) = asked
+                   THEN 1 / 1.609344
+               WHEN asked >= 2 AND votes(odometer * 1.609344, near, at_most) = asked
+                   THEN 1.609344
            END AS factor
-    FROM counted
+    FROM limited
 ), running AS (
     SELECT *,
            round(odometer * factor)::INTEGER AS believed,
@@ -105,7 +108,7 @@ SELECT vin, read_on, odometer, engine_hours, source, ro_id, segment, load_id, fi
            WHEN believed < highest_before THEN 'lower than an earlier reading that is believed'
            WHEN factor < 1 THEN 'fits only as kilometres: written as miles'
            WHEN factor > 1 THEN 'fits only as miles: written as kilometres'
-           WHEN believed IS NULL AND coalesce(odometer < before[1], false) THEN 'goes back'
+           WHEN believed IS NULL AND coalesce(odometer < near.o1, false) THEN 'goes back'
            WHEN believed IS NULL THEN 'further from its neighbours than the vehicle can drive'
        END AS why,
        CASE WHEN believed >= coalesce(highest_before, 0) THEN believed END AS believed
