@@ -70,12 +70,8 @@ class TestByHand:
         assert curve.table["events"].to_list() == [1, 1, 1, 1, 0]
         assert curve.table["censored"].to_list() == [0, 0, 1, 0, 1]
         assert_allclose(curve.table["estimate"], [*map(float, steps), float(steps[-1])])
-        greenwood = [
-            Fraction(1, 6),
-            Fraction(2, 6),
-            Fraction(2, 6) + Fraction(1, 12),
-            Fraction(2, 6) + Fraction(1, 12) + Fraction(1, 2),
-        ]
+        terms = [Fraction(1, 6), Fraction(1, 6), Fraction(1, 12), Fraction(1, 2)]
+        greenwood = [sum(terms[: k + 1]) for k in range(4)]
         variances = [float(s**2 * g) for s, g in zip(steps, greenwood, strict=True)]
         assert_allclose(curve.table["std_err"][:4], np.sqrt(variances))
 
