@@ -14,28 +14,41 @@ class Setting:
 
 
 COMEBACK_DAYS = Setting(
-    "comeback_days", 30, "days",
+    "comeback_days",
+    30,
+    "days",
     "a return within this many days counts as a comeback (common practice, no source)",
 )
 COMEBACK_MILES = Setting(
-    "comeback_miles", 1_000, "mi",
+    "comeback_miles",
+    1_000,
+    "mi",
     "a return within this distance counts as a comeback (common practice, no source)",
 )
 THIN_FAILURES = Setting(
-    "thin_failures", 10, "failures",
+    "thin_failures",
+    10,
+    "failures",
     "with fewer failures than this an answer is called thin: a Weibull B10 from 10 failures is "
     "still uncertain by about a factor of two (our rule of thumb)",
 )
 LEVEL = Setting("level", 0.95, "", "confidence level of every limit that is shown")
 DOWNTIME_COST_PER_HOUR = Setting(
-    "downtime_cost_per_hour", 60, "of the store's currency",
+    "downtime_cost_per_hour",
+    60,
+    "of the store's currency",
     "what an hour of a stopped vehicle costs; a placeholder of ours, so set your own",
 )
 LOCK_WAIT_S = Setting(
-    "lock_wait_s", 10, "s", "how long to wait for another process to let go of the store",
+    "lock_wait_s",
+    10,
+    "s",
+    "how long to wait for another process to let go of the store",
 )
 MAX_DAILY_MILES = Setting(
-    "max_daily_miles", 800, "mi/day",
+    "max_daily_miles",
+    800,
+    "mi/day",
     "no road vehicle with one driver goes further in a day (common practice, no source)",
 )
 
