@@ -50,7 +50,7 @@ GROUP_COLUMNS = [
     column("group", "Group", pinned="left", minWidth=150),
     number("repairs", "Repairs", width=115),
     number("comebacks", "Came back", width=125),
-    number("followed_up", "Watched to the end", width=170),
+    number("followed_up", "Watched to the end", width=185),
     number("rate", "Rate", PERCENT, width=100),
     number("lower", "Lower limit", PERCENT, width=125),
     number("upper", "Upper limit", PERCENT, width=125),
@@ -109,6 +109,7 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
                 dcc.Download(id=PAIRS_FILE),
             ],
             id=BODY,
+            className="fl-away",
         ),
     ]  # fmt: skip
 

@@ -75,15 +75,14 @@ SPLITS = {
 }
 
 GROUP_COLUMNS = [
-    column("group", "Group", pinned="left", minWidth=130),
-    number("lives", "Lives", width=95),
+    column("group", "Group", pinned="left", minWidth=120, flex=1),
+    number("lives", "Lives", width=90),
     number("failures", "Failures", width=105),
     number("b10", "10 % failed by", width=140),
-    column("b10_limits", "Limits", width=170, type="rightAligned"),
+    column("b10_limits", "Limits", width=155, type="rightAligned"),
     number("median", "Half failed by", width=140),
-    column("median_limits", "Limits", width=170, type="rightAligned"),
-    column("shape_limits", "Weibull shape", width=170, type="rightAligned"),
-    column("note", "Remark", minWidth=220, flex=1, tooltipField="note"),
+    column("median_limits", "Limits", width=155, type="rightAligned"),
+    column("shape_limits", "Weibull shape", width=165, type="rightAligned"),
 ]
 
 EVIDENCE_COLUMNS = [
@@ -147,7 +146,10 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
             cols={"base": 1, "xs": 2, "md": 4},
             className="fl-filters fl-noprint",
         ),
-        message(f"The address names in vain: {', '.join(in_vain)}. Shown instead: the above.")
+        message(
+            f"The link asks for what is not here ({', '.join(in_vain)}): shown is what the "
+            "filters above say."
+        )
         if in_vain
         else None,
         dcc.Store(id=NAMES, data=list(QUERY)),
@@ -171,7 +173,7 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
                         ),
                         graph(INCIDENCE),
                     ],
-                    id=INCIDENCE_BLOCK, hidden=True,
+                    id=INCIDENCE_BLOCK, hidden=True, className="fl-away",
                 ),
                 _interval_section(access.currency, query),
                 html.Div(
@@ -188,6 +190,7 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
                 dcc.Download(id=EVIDENCE_FILE),
             ],
             id=BODY,
+            className="fl-away",
         ),
     ]  # fmt: skip
 
@@ -211,7 +214,7 @@ def _interval_section(currency: str, query: Mapping[str, str]) -> html.Section:
                 ],
                 className="fl-costs fl-noprint",
             ),
-            html.Div(graph(INTERVAL), id=INTERVAL_BLOCK),
+            html.Div(graph(INTERVAL), id=INTERVAL_BLOCK, className="fl-away"),
         ]
     )
 
@@ -278,7 +281,7 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
             ),
             "mode_groups": (
                 [option(name, "All" if name == "all" else name) for name in groups],
-                chosen(mode_group, groups, groups[0] if groups else "all"),
+                chosen(mode_group, groups, _most_failures(result)),
                 {"display": "block" if split_up else "none"},
             ),
             "evidence": (
@@ -363,6 +366,11 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
     return {
         "offer": offer, "answer": answer, "ways": ways, "interval": interval, "export": export,
     }  # fmt: skip
+
+
+def _most_failures(result: PartLife) -> str:
+    """Return the group that tells most about how parts fail."""
+    return str(result.groups.sort("failures", descending=True, maintain_order=True)["group"][0])
 
 
 def _family(value: str) -> str | None:

@@ -17,8 +17,28 @@ from dashboards.app import create_app
 from fleetlog.store import Store
 
 CHROMIUM = Path("/usr/bin/chromium")
-PATHS = ("/", "/comebacks", "/vehicle?find=U1001")
+PATHS = (
+    "/",
+    "/?component=valvetrain.rocker-arm&split=bank",
+    "/comebacks",
+    "/comebacks?by=component",
+    "/vehicle?find=U1001",
+)
 WAIT_MS = 60_000
+
+ALL_DRAWN = """[...document.querySelectorAll('.fl-figure')]
+    .filter(card => !card.closest('[hidden]'))
+    .every(card => card.querySelector('.main-svg') && card.querySelector('figcaption').textContent)
+"""
+
+#: Charts in sight that are wider or taller than the card that holds them.
+OUT_OF_CARD = """[...document.querySelectorAll('.fl-figure')]
+    .filter(card => !card.closest('[hidden]'))
+    .filter(card => {
+        const outer = card.getBoundingClientRect();
+        const inner = card.querySelector('.main-svg').getBoundingClientRect();
+        return inner.right > outer.right || inner.bottom > outer.bottom || inner.height < 150;
+    }).map(card => card.querySelector('.dash-graph').id)"""
 
 pytestmark = [
     pytest.mark.browser,
@@ -121,6 +141,8 @@ def test_page_opens_cleanly_and_fits(browser: Browser, address: str, path: str, 
     page.wait_for_load_state("networkidle")
     wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
     assert wide <= 0
+    until(page, ALL_DRAWN)
+    assert page.evaluate(OUT_OF_CARD) == []
     assert page.title().endswith(" - fleetlog")
     assert page.locator("h1").count() == 1
     seen.check()
