@@ -22,6 +22,7 @@ from fleetlog.intake.frames import keep_frame, run, set_variables
 from fleetlog.intake.reading import RawTable, read_file
 from fleetlog.intake.staging import Staging, staging_beside
 from fleetlog.intake.stored import (
+    LINE_FIELDS,
     REPAIR_LINE,
     REPAIR_ORDER,
     TABLES_OF,
@@ -237,35 +238,10 @@ def _prepare(scratch: duckdb.DuckDBPyConnection, kind: str, raw: RawTable) -> No
         run(
             scratch,
             "settle_repairs",
-            order_columns=listed(
+            columns=listed(
                 [
-                    "vin",
-                    "opened_on",
-                    "closed_on",
-                    "odometer",
-                    "technician",
-                    "complaint",
-                    "cause",
-                    "correction",
-                ]
-            ),
-            line_columns=listed(
-                [
-                    "description",
-                    "component",
-                    "bank",
-                    "cylinder",
-                    "side",
-                    "slot",
-                    "action",
-                    "reason",
-                    "failure_mode",
-                    "part_no",
-                    "part_maker",
-                    "part_lot",
-                    "qty",
-                    "line_labour_h",
-                    "line_cost",
+                    *(name for name in REPAIR_ORDER.values if name not in ("shop", "ro_no")),
+                    *(LINE_FIELDS.get(name, name) for name in REPAIR_LINE.values),
                 ]
             ),
         )

@@ -71,6 +71,9 @@ TABLES_OF: Mapping[str, tuple[StoredTable, ...]] = {
     "repairs": (REPAIR_ORDER, REPAIR_LINE),
 }
 
+# Columns of a line that a file names otherwise, for an order has a column of that name.
+LINE_FIELDS: Mapping[str, str] = {"labour_h": "line_labour_h", "cost": "line_cost"}
+
 _NARRATIVE = ("cause", "correction")
 _PLACED_BY = ("position", "component", *_NARRATIVE)
 # Stored columns that come from other fields than the one of their name.

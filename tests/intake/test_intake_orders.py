@@ -35,6 +35,11 @@ def test_identical_neighbours_are_two_lines_and_a_later_block_repeats_them(store
     assert [line[:2] for line in lines_of(store)] == [("N1", 1), ("N1", 2), ("N1", 3), ("N2", 1)]
 
 
+def test_a_held_row_does_not_part_a_block(store, load_rows, row):
+    result = load_rows([row(), row(odometer="-1"), row(), row(qty=2), row(qty=3)])
+    assert (result.rows_kept, result.rows_held, result.rows_identical) == (4, 1, 0)
+
+
 def test_numbered_lines_repeat_by_their_number(store, load_rows, row):
     result = load_rows(
         [row(line_no=1), row(line_no=2), row(line_no=1), row(line_no=2, part_no="Q9")]

@@ -27,15 +27,16 @@ DELETE FROM order_group WHERE vins_differ OR days_differ;
 CREATE TABLE suspect AS
 WITH rows_of AS (
     SELECT
-        c.file_row, g.first_row, c.line_no,
-        hash({order_columns}, {line_columns}) AS content,
-        c.file_row - row_number() OVER (PARTITION BY g.first_row ORDER BY c.file_row) AS block
+        c.file_row, g.first_row, c.line_no, c.faults = 0 AND c.crosses = 0 AS stands,
+        hash({columns}) AS content,
+        -- Rows that are held, and blank lines, do not part a block.
+        c.place - row_number() OVER (PARTITION BY g.first_row ORDER BY c.place) AS block
     FROM checked c JOIN order_group g USING (shop, ro_no)
-    WHERE c.faults = 0 AND c.crosses = 0
-      AND (g.numbers_repeat OR g.last_row - g.first_row + 1 > g.row_count)
+    WHERE g.numbers_repeat OR g.last_row - g.first_row + 1 > g.row_count
 ),
 counted AS (
-    SELECT *, row_number() OVER (PARTITION BY first_row, block, content ORDER BY file_row) AS nth FROM rows_of
+    SELECT *, row_number() OVER (PARTITION BY first_row, block, content ORDER BY file_row) AS nth
+    FROM rows_of WHERE stands
 )
 SELECT
     file_row, first_row, line_no, content,
