@@ -9,6 +9,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from relife.lifetime_models import Weibull
+from relife.policies import AgeReplacementPolicy
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
@@ -42,3 +44,14 @@ def test_the_best_age_meets_the_condition_of_the_textbook(shape, ratio):
     assert policy.run_to_failure_cost_rate == pytest.approx(
         ratio / integrated(shape, 50.0 if shape > 2 else 1e4), rel=1e-8
     )
+
+
+@pytest.mark.parametrize("shape", [2.0, 3.0, 4.5])
+@pytest.mark.parametrize("ratio", [4.0, 10.0])
+def test_the_best_age_of_relife(shape, ratio):
+    # relife integrates on a fixed grid, which errs for shapes up to about 1.5 and for ages far
+    # from 1; here both are kept away from.
+    policy = AgeReplacementPolicy(Weibull(shape, 1.0))
+    theirs = float(np.squeeze(policy.compute_optimal_ar(cp=1.0, cf=ratio)))
+    ours = stats.age_replacement(stats.Weibull(shape, 1.0), cost_planned=1.0, cost_failure=ratio)
+    assert ours.age == pytest.approx(theirs, rel=1e-6)
