@@ -1,5 +1,8 @@
 """A small hand-made store for the lives: one V8 of two banks, one vehicle and more as asked."""
 
+import json
+import subprocess
+import sys
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
@@ -123,3 +126,28 @@ class Records:
 @pytest.fixture
 def records(tmp_path: Path) -> Records:
     return Records(Store.create(tmp_path / "fleet.fleetlog"))
+
+
+@dataclass(frozen=True)
+class Demo:
+    """The demo as a newcomer runs it: what it printed and what it left behind."""
+
+    folder: Path
+    printed: str
+    store: Store
+    truth: dict
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    folder = tmp_path_factory.mktemp("demo") / "demo-fleet"
+    done = subprocess.run(
+        [sys.executable, "-m", "fleetlog", "demo", str(folder)], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr
+    return Demo(
+        folder,
+        done.stdout,
+        Store.open(folder / "demo.fleetlog"),
+        json.loads((folder / "truth.json").read_text()),
+    )

@@ -1,0 +1,5 @@
+"""``python -m fleetlog`` is the command ``fleetlog``."""
+
+from fleetlog.cli import main
+
+main()
