@@ -351,6 +351,15 @@ def test_meter_and_rule_faults(store, load_rows, vins):
                 "origin": "maker",
                 "every_distance": "10000",
                 "every_days": "365",
+                "safety_critical": "no",
+            },
+            {
+                "engine_family": "V8",
+                "task": "pads",
+                "component": "brakes.pads",
+                "origin": "maker",
+                "every_days": "365",
+                "safety_critical": "no",
             },
             {"engine_family": "V8", "task": "wipe", "origin": "maker"},
             {
@@ -372,5 +381,6 @@ def test_meter_and_rule_faults(store, load_rows, vins):
         kind="service-rules",
         name="rules.csv",
     )
-    assert (rules.rows_kept, rules.rows_held) == (1, 4)
-    assert store.frame("SELECT component FROM service_rule").item() == "lubrication.engine-oil"
+    assert (rules.rows_kept, rules.rows_held) == (2, 4)
+    kept = store.frame("SELECT component, safety_critical FROM service_rule ORDER BY task").rows()
+    assert kept == [("lubrication.engine-oil", False), ("brakes.pads", True)]

@@ -4,7 +4,8 @@ WITH flagged AS (
         t.* EXCLUDE (component, safety_critical),
         t.component AS component_written,
         w.component,
-        coalesce(t.safety_critical, c.safety_critical, false) AS safety_critical,
+        -- A file can add to the catalogue's caution and never take from it.
+        coalesce(t.safety_critical, false) OR coalesce(c.safety_critical, false) AS safety_critical,
         flag(f.code IS NULL AND t.engine_family IS NOT NULL, 0)
         | flag(t.component IS NOT NULL AND w.component IS NULL, 1)
         | flag(coalesce(t.every_distance, t.every_days, t.every_hours) IS NULL, 2)
