@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import plotly.graph_objects as go
 
 from dashboards.figures.parts import UNIT_WORDS, empty_figure, ticks, with_caption
@@ -10,6 +11,9 @@ from dashboards.wording import RATE_SPAN, counted, money, span, whole
 from fleetlog.analyses.results import BestInterval
 
 TITLE = "Cost of renewing at a planned age"
+
+#: Ages up to this many times the best one are shown.
+SHOWN = 4.0
 
 
 def interval_figure(result: BestInterval, mode: Mode = "light") -> go.Figure:
@@ -28,7 +32,8 @@ def interval_figure(result: BestInterval, mode: Mode = "light") -> go.Figure:
     age = result.curve["age"].to_numpy()
     cost = per * result.curve["cost_rate"].to_numpy()
     level = per * result.run_to_failure_cost_rate
-    top = float(age[-1])
+    # The rest of the curve only creeps towards the level of running to failure.
+    top = min(float(age[-1]), max(SHOWN * result.age, 1.1 * (result.rule_interval or 0.0)))
     x_ticks = ticks(top)
     figure = go.Figure(
         layout={
@@ -57,7 +62,7 @@ def interval_figure(result: BestInterval, mode: Mode = "light") -> go.Figure:
     )  # fmt: skip
     figure.add_annotation(
         x=top / 2, y=level, text=f"run to failure: {level:,.2f}", showarrow=False,
-        yanchor="bottom" if cost[len(cost) // 2] <= level else "top",
+        yanchor="bottom" if np.interp(top / 2, age, cost) <= level else "top",
         font={"size": 12, "color": palette.quiet},
     )  # fmt: skip
     figure.add_scatter(

@@ -49,11 +49,12 @@ MOST_FAILURES = 20
 
 @dataclass(frozen=True)
 class Column:
-    """One column of a table: its heading, its cells as written, and whether they are numbers."""
+    """One column of a table: numbers stand to the right, kept cells on one line."""
 
     heading: str
     cells: Sequence[str]
     number: bool = False
+    kept: bool = False
 
 
 @dataclass
@@ -183,8 +184,9 @@ def _for_technician(page: _Page, part_lives: Sequence[PartLife]) -> None:
     page.heading(2, "For the technician: how parts fail, and on which orders", "technician")
     for life in (each for each in part_lives if not each.by):
         page.heading(3, f"{life.title}: kinds of failure")
-        if not life.incidence.is_empty():
+        if life.incidence["failure_mode"].n_unique() > 1:
             page.figure(incidence_figure(life))
+        if not life.incidence.is_empty():
             page.table(f"{life.title}: share failed by the end of watch", _ways(life))
         latest = life.evidence.sort("opened_on", descending=True, nulls_last=True)
         shown = latest.head(MOST_FAILURES)
@@ -302,7 +304,7 @@ def _ways(life: PartLife) -> list[Column]:
 def _evidence(shown: pl.DataFrame, unit: str) -> list[Column]:
     return [
         Column("RO number", _text(shown, "ro_no")),
-        Column("Opened", [day(value) for value in shown["opened_on"]]),
+        Column("Opened", [day(value) for value in shown["opened_on"]], kept=True),
         Column("Shop", _text(shown, "shop")),
         Column("Unit", _text(shown, "unit_no")),
         Column("VIN", _text(shown, "vin")),
@@ -318,7 +320,9 @@ def _text(frame: pl.DataFrame, name: str) -> list[str]:
 
 
 def _kind(column: Column) -> str:
-    return ' class="number"' if column.number else ""
+    if column.number:
+        return ' class="number"'
+    return ' class="kept"' if column.kept else ""
 
 
 def _cell(column: Column, text: str) -> str:
