@@ -387,12 +387,12 @@ def _incidence(
 ) -> IncidenceCurves:
     at_risk, failed = table.at_risk, table.all_events
     survivors = at_risk - failed
-    survival = np.cumprod(survivors / at_risk)
+    survival = np.cumprod(survivors / at_risk, dtype=np.float64)
     before = np.concatenate([[1.0], survival[:-1]])
     frames = []
     for column, cause in enumerate(causes):
         mine = table.events[:, column]
-        estimate = np.cumsum(before * mine / at_risk)
+        estimate = np.cumsum(before * mine / at_risk, dtype=np.float64)
         if lives is None or lives.cluster is None:
             variance = _incidence_variance(at_risk, failed, mine, before, estimate)
         else:

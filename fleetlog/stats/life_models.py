@@ -38,8 +38,8 @@ from fleetlog.stats.risk import check_times
 ModelName: TypeAlias = Literal["weibull", "exponential"]
 IntervalMethod: TypeAlias = Literal["likelihood", "wald"]
 
-# A shape this small spreads lives over thousands of powers of ten: the likelihood has run away.
-LEAST_SHAPE = 1e-3
+# A shape this small spreads lives over hundreds of powers of ten: the likelihood has run away.
+LEAST_SHAPE = 1e-2
 GREATEST_SHAPE = 1e4
 # Profile limits farther out than this on the log scale are no limits: 0 or infinity is given.
 FARTHEST_LIMIT = 30.0
@@ -591,7 +591,7 @@ def _check_failures(
     same_start = lowers is None or np.ptp(lowers[failed]) == 0
     if family.needed > 1 and same_end and same_start:
         raise NoInteriorMaximum(
-            f"All {ends.size} failures have the same age ({float(ends[0]):g}): a {model} model "
+            f"There is one distinct age at failure ({float(ends[0]):g}): a {model} model "
             f"needs at least {family.needed} distinct ages at failure."
         )
 

@@ -112,7 +112,7 @@ def age_replacement(
         reason=reason,
         cost_rate=least,
         run_to_failure_cost_rate=forever,
-        saving=1 - least / forever,
+        saving=0.0 if best is None else 1 - least / forever,
         flat_range=None if best is None else _flat_range(rate, best, least, forever),
         cost_planned=float(cost_planned),
         cost_failure=float(cost_failure),
@@ -127,14 +127,18 @@ def age_replacement(
 
 def _relative_rate(life: Life, age: Floats, ratio: float) -> Floats:
     """Cost rate for a planned renewal that costs 1 and a failure that costs ``ratio``."""
-    return np.asarray((1 + (ratio - 1) * life.failed(age)) / life.mean_up_to(age))
+    # Drawn lives of very small shape spread over more powers of ten than numbers hold. Their
+    # hazard falls, so an age that cannot be computed is never the best.
+    with np.errstate(all="ignore"):
+        rate = (1 + (ratio - 1) * life.failed(age)) / life.mean_up_to(age)
+    return np.asarray(np.where(np.isnan(rate), np.inf, rate))
 
 
 def _gain(life: Life, age: Floats, ratio: float) -> Floats:
     """Sign of the slope of the cost rate: below 0 where waiting longer still pays."""
-    return np.asarray(
-        (ratio - 1) * (life.hazard(age) * life.mean_up_to(age) - life.failed(age)) - 1
-    )
+    with np.errstate(all="ignore"):
+        gained = life.hazard(age) * life.mean_up_to(age) - life.failed(age)
+    return np.asarray((ratio - 1) * np.where(np.isnan(gained), -np.inf, gained) - 1)
 
 
 def _best_ages(life: Life, ratio: float) -> tuple[Floats, Floats]:
@@ -144,7 +148,8 @@ def _best_ages(life: Life, ratio: float) -> tuple[Floats, Floats]:
     where the slope changes sign then finds the age itself.
     """
     hazards = np.geomspace(LEAST_HAZARD, -np.log(NEVER), SCAN_POINTS)[:, None]
-    ages = life.age_at(hazards)
+    with np.errstate(all="ignore"):
+        ages = life.age_at(hazards)
     rates = _relative_rate(life, ages, ratio)
     lowest = np.argmin(rates, axis=0)
     column = np.arange(rates.shape[1])
@@ -189,8 +194,10 @@ def _best_age(life: Life, ratio: float) -> tuple[float | None, str | None]:
 def _drawn(lives: Life, ratio: float) -> tuple[Floats, Floats]:
     """Best age (infinite where none) and saving of each drawn life."""
     ages, rates = _best_ages(lives, ratio)
-    savings = 1 - rates * np.asarray(lives.mean) / ratio
-    return ages, np.where(np.isinf(ages), 0.0, savings)
+    finite = np.isfinite(ages)
+    savings = np.zeros(ages.size)
+    savings[finite] = 1 - rates[finite] * np.asarray(lives.mean)[finite] / ratio
+    return ages, savings
 
 
 def _order_limits(values: Floats, tail: float) -> tuple[float, float]:

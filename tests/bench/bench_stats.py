@@ -127,9 +127,7 @@ def surpyval_weibull() -> Any:
     import surpyval
 
     given = lives()
-    return surpyval.Weibull.fit(
-        x=given["exit"], c=(~given["event"]).astype(int), tl=given["entry"]
-    )
+    return surpyval.Weibull.fit(x=given["exit"], c=(~given["event"]).astype(int), tl=given["entry"])
 
 
 def same_weibull(ours: stats.LifeFit, peer: Any) -> None:

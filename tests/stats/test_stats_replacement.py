@@ -104,6 +104,15 @@ def test_a_doubtful_wear_out_has_draws_without_a_best_age():
         assert policy.saving_interval[0] == 0
 
 
+def test_draws_of_extreme_shapes_count_as_running_to_failure():
+    # Two failures in 502 lives: drawn shapes reach down to where ages underflow.
+    thin = stats.fit_life([10, 5000] + [6000] * 500, [True, True] + [False] * 500)
+    policy = stats.age_replacement(thin, cost_planned=1, cost_failure=10)
+    assert policy.age is None
+    assert policy.no_optimum_share > 0.9
+    assert policy.saving_interval[0] == 0
+
+
 def test_drawn_lives_are_solved_as_single_ones():
     drawn = fit(25).draws(5, seed=2)
     singles = [
