@@ -30,15 +30,15 @@ def comebacks_figure(result: Comebacks, mode: Mode = "light") -> go.Figure:
         for name in ("rate", "lower", "upper")
     )
     places = np.arange(shown.height)
+    top = float(np.nanmax(np.maximum(rate, np.nan_to_num(upper))))
     figure = go.Figure(
         layout={
             "template": template(mode),
             "title": {"text": TITLE},
             "height": 118 + 30 * shown.height,
             "xaxis": {
-                "title": {"text": f"Came back within {result.window_days} days or "
-                          f"{whole(result.window_distance)} {result.unit}"},
-                "ticksuffix": " %", "rangemode": "tozero", "nticks": 6,
+                "title": {"text": "Came back"}, "range": [-0.02 * top, 1.05 * top],
+                "ticksuffix": " %", "nticks": 6,
             },
             "yaxis": {
                 "tickvals": places, "range": [-0.6, shown.height - 0.4], "showgrid": False,
@@ -72,7 +72,8 @@ def comebacks_figure(result: Comebacks, mode: Mode = "light") -> go.Figure:
 def _caption(result: Comebacks, drawn: int, of: int) -> str:
     totals = result.groups.select(pl.col("repairs", "comebacks").sum()).row(0, named=True)
     said = [
-        f"{counted(totals['repairs'], 'repair')}, {whole(totals['comebacks'])} came back. Beside "
+        f"{counted(totals['repairs'], 'repair')}, {whole(totals['comebacks'])} came back within "
+        f"{result.window_days} days or {whole(result.window_distance)} {result.unit}. Beside "
         f"each name: its repairs. Whiskers: {100 * result.level:.0f} % limits; where they overlap "
         "widely, the difference may be chance."
     ]
