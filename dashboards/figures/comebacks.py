@@ -47,7 +47,7 @@ def comebacks_figure(result: Comebacks, mode: Mode = "light") -> go.Figure:
                     f"{repairs:,}</span>"
                     for name, repairs in zip(shown["group"], shown["repairs"], strict=True)
                 ],
-                "ticks": "", "tickfont": {"color": palette.ink},
+                "ticks": "", "ticklabelstandoff": 10, "tickfont": {"color": palette.ink},
             },
         }
     )  # fmt: skip
