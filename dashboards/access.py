@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar, cast
 
 import polars as pl
 
+from fleetlog.analyses import choices
 from fleetlog.analyses.best_interval import best_interval
 from fleetlog.analyses.comebacks import comebacks
 from fleetlog.analyses.part_life import part_life
@@ -27,13 +26,6 @@ PAGE_WAIT_S = 3.0
 
 #: Answers kept at once; one is a few small frames, so this is some tens of megabytes at most.
 ANSWERS_KEPT = 128
-
-MOST_VEHICLES_FOUND = 20
-
-
-@cache
-def _query(name: str) -> str:
-    return (files("dashboards") / "sql" / f"{name}.sql").read_text(encoding="utf-8")
 
 
 class Answers:
@@ -95,20 +87,24 @@ class Access:
 
     def engine_families(self) -> pl.DataFrame:
         """Return ``code``, ``title`` and ``vehicles``, largest fleet first."""
-        return self._frame("engine_families")
+        return self._answer("engine_families", lambda: choices.engine_families(self._store))
 
     def components(self, engine_family: str | None = None) -> pl.DataFrame:
         """Return ``code``, ``title``, ``failures`` and ``vehicles``, most failures first."""
-        return self._frame("components", engine_family=engine_family)
+        return self._answer(
+            ("components", engine_family), lambda: choices.components(self._store, engine_family)
+        )
 
     def splits(self, component: str, engine_family: str | None = None) -> tuple[str, ...]:
         """Return the splits that give more than one group for this component."""
-        counts = self._frame("splits", component=component, engine_family=engine_family)
-        return tuple(name for name, count in counts.row(0, named=True).items() if count > 1)
+        return self._answer(
+            ("splits", component, engine_family),
+            lambda: choices.splits(self._store, component, engine_family),
+        )
 
     def find_vehicles(self, key: str) -> pl.DataFrame:
         """Return the vehicles that a VIN, its last 6 to 8, a unit number or a plate may mean."""
-        return self._frame("find_vehicles", key=key.strip(), most=MOST_VEHICLES_FOUND)
+        return self._answer(("find_vehicles", key), lambda: choices.find_vehicles(self._store, key))
 
     def part_life(
         self, component: str, engine_family: str | None, by: tuple[str, ...], clock: str
@@ -141,12 +137,6 @@ class Access:
     def vehicle_record(self, vin: str) -> VehicleRecord:
         """Return all that is known of one vehicle."""
         return self._answer(("vehicle_record", vin), lambda: vehicle_record(self._store, vin))
-
-    def _frame(self, name: str, **parameters: str | float | None) -> pl.DataFrame:
-        return self._answer(
-            (name, *sorted(parameters.items())),
-            lambda: self._store.frame(_query(name), parameters),
-        )
 
     def _answer(self, question: Hashable, compute: Callable[[], Answer]) -> Answer:
         # A commit between the two steps gives a newer answer than its number says; it is dropped

@@ -18,8 +18,8 @@ from dashboards.access import PAGE_WAIT_S, Access
 from dashboards.pages import PAGES, Page
 from dashboards.theme import ACCENT_SHADES, FONT
 from dashboards.widgets import aria, clientside, message
-from dashboards.wording import CAUTION
 from fleetlog.errors import FleetlogError
+from fleetlog.settings import CAUTION
 
 #: A revision check is a read of some milliseconds; this often is soon enough after a load.
 REVISION_CHECK_MS = 20_000

@@ -7,12 +7,6 @@ from datetime import date
 
 NOT_KNOWN = "\N{EN DASH}"
 
-CAUTION = (
-    "fleetlog advises; it does not authorise. The maker's service information, local law and "
-    "inspection rules, and a qualified technician come first. Hot, moving, pressurised, lifted "
-    "and energised parts injure."
-)
-
 #: How a cost rate is read aloud for each clock unit: money per this many units.
 RATE_SPAN = {"mi": 1_000, "km": 1_000, "days": 365}
 

@@ -11,14 +11,9 @@ import typer
 
 from fleetlog import analyses, intake, terminal
 from fleetlog.errors import FleetlogError
-from fleetlog.settings import COMEBACK_DAYS, DOWNTIME_COST_PER_HOUR
+from fleetlog.settings import CAUTION, COMEBACK_DAYS, DOWNTIME_COST_PER_HOUR
 from fleetlog.store import Store
 from fleetlog.units import DistanceUnit
-
-CAUTION = (
-    "fleetlog advises; it does not authorise. The manufacturer's service information, local law "
-    "and a qualified technician come first."
-)
 
 app = typer.Typer(
     help="Fleet service history and recurring-failure analysis. " + CAUTION,
@@ -41,6 +36,14 @@ Where = Annotated[
     typer.Option(help="Only lives with this value, as in bank=2; may be given again."),
 ]
 Generation = Annotated[str, typer.Option(help="any, first (as built) or later (replacements).")]
+KeepAssumed = Annotated[
+    bool | None,
+    typer.Option(
+        "--keep-assumed/--leave-out-assumed",
+        help="Parts whose age is assumed because the vehicle was not watched from new; left out "
+        "where the others suffice, if not said.",
+    ),
+]
 DEFAULT_STORE = Path("fleet.fleetlog")
 
 
@@ -226,10 +229,7 @@ def part_life(
     clock: Clock = "distance",
     failure_mode: Annotated[str | None, typer.Option(help="Only failures of this mode.")] = None,
     generation: Generation = "any",
-    keep_assumed: Annotated[
-        bool,
-        typer.Option(help="Keep parts whose age is assumed (vehicle not watched from new)."),
-    ] = True,
+    keep_assumed: KeepAssumed = None,
     store: StorePath = DEFAULT_STORE,
     json: Json = False,
 ) -> None:
@@ -304,7 +304,7 @@ def show_comebacks(result: analyses.Comebacks) -> None:
     terminal.heading(f"By {result.by.replace('_', ' ')}")
     terminal.table(result.groups)
     terminal.heading("The repairs that came back")
-    terminal.table(result.pairs.drop("group"), most=15)
+    terminal.table(result.pairs.drop("group", "component"), most=15)
 
 
 @app.command("best-interval")
@@ -314,6 +314,7 @@ def best_interval(
     where: Where = None,
     clock: Clock = "distance",
     generation: Generation = "any",
+    keep_assumed: KeepAssumed = None,
     cost_planned: Annotated[
         float | None, typer.Option(help="Of one planned renewal of one part.")
     ] = None,
@@ -332,6 +333,7 @@ def best_interval(
         where=conditions(where),
         clock=clock,
         generation=generation,
+        keep_assumed=keep_assumed,
         cost_planned=cost_planned,
         cost_failure=cost_failure,
         downtime_cost_per_hour=downtime_cost,

@@ -1,6 +1,12 @@
-"""Every figure that a shop may set otherwise, with its default and its meaning."""
+"""Every figure that a shop may set otherwise, and the caution that every answer carries."""
 
 from dataclasses import dataclass
+
+CAUTION = (
+    "fleetlog advises; it does not authorise. The maker's service information, local law and "
+    "inspection rules, and a qualified technician come first. Hot, moving, pressurised, lifted "
+    "and energised parts injure."
+)
 
 
 @dataclass(frozen=True)

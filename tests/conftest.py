@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from fleetlog import intake
 from fleetlog.catalogue import EngineFamily, component_frame, load_catalogue, position_frame
 from fleetlog.lives import rebuild
 from fleetlog.store import Store
@@ -126,6 +127,27 @@ class Records:
 @pytest.fixture
 def records(tmp_path: Path) -> Records:
     return Records(Store.create(tmp_path / "fleet.fleetlog"))
+
+
+SAMPLE = Path(__file__).parents[1] / "sample_data"
+SAMPLE_FILES = (
+    ("engine_families.csv", "engine-families", None),
+    ("fleet_list.csv", "vehicles", "fleet_list.toml"),
+    ("fuel_readings.csv", "meters", "fuel_readings.toml"),
+    ("service_rules.csv", "service-rules", None),
+    ("repairs_north_yard.csv", "repairs", "north_yard.toml"),
+    ("repairs_river_shop.xlsx", "repairs", "river_shop.toml"),
+)
+
+
+@pytest.fixture(scope="session")
+def sample_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The committed sample fleet in a store, for the screens and the report."""
+    path = tmp_path_factory.mktemp("sample") / "sample.fleetlog"
+    store = Store.create(path)
+    for name, kind, columns in SAMPLE_FILES:
+        intake.load(store, SAMPLE / name, kind=kind, columns=SAMPLE / columns if columns else None)
+    return path
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,7 @@ GROUP_COLUMNS = [
 
 PAIR_COLUMNS = [
     column("unit_no", "Unit", width=100, pinned="left", cellRenderer="VehicleLink"),
-    column("component", "Component", width=200),
+    column("title", "Component", width=200),
     column("shop", "Repaired at", width=130),
     column("ro_no", "RO number", width=120),
     date_column("opened_on", "Repaired", width=120),

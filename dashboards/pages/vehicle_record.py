@@ -10,7 +10,7 @@ import dash_mantine_components as dmc
 import polars as pl
 from dash import Input, Output, dcc, html
 
-from dashboards.access import MOST_VEHICLES_FOUND, Access
+from dashboards.access import Access
 from dashboards.widgets import (
     aria,
     clientside,
@@ -25,6 +25,7 @@ from dashboards.widgets import (
     sentences,
 )
 from dashboards.wording import NOT_KNOWN, counted, day, whole, words
+from fleetlog.analyses.choices import MOST_VEHICLES
 from fleetlog.analyses.results import VehicleRecord
 from fleetlog.errors import FleetlogError
 
@@ -104,7 +105,7 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
 
 def _choices(found: pl.DataFrame) -> html.Div:
     """List the vehicles that the key may mean, each a link to its own record."""
-    more = " The first of them:" if found.height == MOST_VEHICLES_FOUND else ""
+    more = " The first of them:" if found.height == MOST_VEHICLES else ""
     return html.Div(
         [
             html.P(f"{found.height} vehicles answer to that.{more}"),

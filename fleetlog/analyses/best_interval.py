@@ -37,6 +37,7 @@ def best_interval(
     where: Mapping[str, str | int] | None = None,
     clock: str = "distance",
     generation: str = "any",
+    keep_assumed: bool | None = None,
     cost_planned: float | None = None,
     cost_failure: float | None = None,
     downtime_cost_per_hour: float = DOWNTIME_COST_PER_HOUR.value,
@@ -46,7 +47,7 @@ def best_interval(
 
     Parameters
     ----------
-    store, component, engine_family, where, clock, generation : as for
+    store, component, engine_family, where, clock, generation, keep_assumed : as for
         :func:`fleetlog.analyses.part_life`.
     cost_planned : cost of one planned renewal of one part; where None, the median of the store's
         own orders that renewed the part without a failure, shared over the parts renewed.
@@ -76,7 +77,7 @@ def best_interval(
         rules = connection.sql(
             read_sql("analyses", "component_rule"), params={**question, "clock": clock}
         ).pl()
-    kept = select(lives, (), clock, None, generation, keep_assumed=True).lives
+    kept = select(lives, (), clock, None, generation, keep_assumed=keep_assumed).lives
     costs = _costs(
         renewals.row(0, named=True), component, store.currency, cost_planned, cost_failure,
         downtime_cost_per_hour,
@@ -105,6 +106,7 @@ def best_interval(
         "lives": int(kept["weight"].sum()),
         "vehicles": kept["vehicle"].n_unique(),
         "failures": int(kept.filter(pl.col("failed"))["weight"].sum()),
+        "oldest_seen": float(kept[f"exit_{clock}"].max()),  # type: ignore[arg-type]
         "cost_planned": costs.planned,
         "cost_failure": costs.failure,
         "cost_basis": costs.basis,
@@ -210,6 +212,11 @@ def _summary(name: str, facts: dict[str, Any], figures: dict[str, Any]) -> tuple
             f"Against running to failure it saves {per_cent(figures['saving'])} "
             f"({between_shares(figures['saving_interval'])})."
         )
+        if figures["age"] > facts["oldest_seen"]:
+            said.append(
+                f"That is beyond the oldest part seen ({number(facts['oldest_seen'], unit)}): it "
+                "rests on the fitted curve alone, so do not act on it yet."
+            )
     if figures["no_optimum_share"] and figures["age"] is not None:
         said.append(
             f"In {per_cent(figures['no_optimum_share'])} of the lives that these data allow, no "

@@ -87,8 +87,8 @@ def comebacks(
         groups=groups,
         curves=pl.concat([curve for _, curve in answers]),
         pairs=returned.select(
-            "group", "vin", "unit_no", "component", "shop", "ro_no", "opened_on", "back_shop",
-            "back_ro_no", "back_on", "days", distance="driven",
+            "group", "vin", "unit_no", "component", "title", "shop", "ro_no", "opened_on",
+            "back_shop", "back_ro_no", "back_on", "days", distance="driven",
         ),
         left_out=(
             repairs.filter(pl.col("why").is_not_null())
@@ -104,7 +104,7 @@ def _followed(pairs: pl.DataFrame, by: str) -> pl.DataFrame:
     """Give each repair the days it was followed, and the reason where it cannot be."""
     closed = pl.col("followed_days") >= pl.col("window_closes")
     return pairs.with_columns(
-        group=pl.col(by).fill_null(f"no {by} given"),
+        group=pl.col("title" if by == "component" else by).fill_null(f"no {by} given"),
         vehicle=pl.col("vin").rank("dense"),
         closed=closed,
         why=pl.when("planned_only")

@@ -54,7 +54,7 @@ def part_life(
     clock: str = "distance",
     failure_mode: str | None = None,
     generation: str = "any",
-    keep_assumed: bool = True,
+    keep_assumed: bool | None = None,
     level: float = LEVEL.value,
 ) -> PartLife:
     """Estimate how long a component lives, split by any of :data:`fleetlog.lives.SPLITS`.
@@ -69,8 +69,9 @@ def part_life(
     clock : ``"distance"`` (the store's unit) or ``"days"``.
     failure_mode : count only failures of this mode; the other modes then censor.
     generation : ``"first"`` for parts that the factory fitted, ``"later"`` for replacements.
-    keep_assumed : False leaves out lives of parts whose age is assumed because the vehicle was
-        not watched from new.
+    keep_assumed : whether to keep lives whose age is assumed: parts that were on a vehicle when
+        it came under watch, and may have been renewed before. None leaves them out where the
+        others have failures enough to answer (:data:`fleetlog.settings.THIN_FAILURES`).
     level : confidence level of every limit.
 
     Raises
@@ -176,23 +177,24 @@ def select(
     failure_mode: str | None,
     generation: str,
     *,
-    keep_assumed: bool,
+    keep_assumed: bool | None,
 ) -> Selection:
     """Label the lives by group, mark the failures asked for, and count what is left out."""
+    failed = (pl.col("ended_by") == "failed") & (
+        pl.lit(failure_mode is None) | (pl.col("failure_mode") == (failure_mode or ""))
+    )
+    assumed = pl.col("generation_assumed") & (pl.col("generation") == 1)
+    if keep_assumed is None:
+        sure = lives.filter(failed & ~assumed & _of_generation(generation))
+        keep_assumed = is_thin(int(sure["weight"].sum()))
     reasons = {
         "no follow-up: fitted and last seen at the same age": (
             pl.col(f"exit_{clock}") <= pl.col(f"entry_{clock}")
         ),
         "age assumed: the vehicle was not watched from new": (
-            pl.col("generation_assumed") & (pl.col("generation") == 1)
-            if not keep_assumed
-            else pl.lit(value=False)
+            pl.lit(value=False) if keep_assumed else assumed
         ),
-        f"not of the generation asked for ({generation})": {
-            "any": pl.lit(value=False),
-            "first": pl.col("generation") > 1,
-            "later": pl.col("generation") == 1,
-        }[generation],
+        f"not of the generation asked for ({generation})": ~_of_generation(generation),
     }
     why = pl.coalesce(*(pl.when(test).then(pl.lit(reason)) for reason, test in reasons.items()))
     maker = (
@@ -209,8 +211,7 @@ def select(
         why=why,
         part_maker=maker,
         part_lot=lot,
-        failed=(pl.col("ended_by") == "failed")
-        & (pl.lit(failure_mode is None) | (pl.col("failure_mode") == (failure_mode or ""))),
+        failed=failed,
         vehicle=pl.col("vin").rank("dense"),
     ).with_columns(group=_label(by))
     kept = judged.filter(pl.col("why").is_null())
@@ -233,6 +234,14 @@ def select(
         )
         kept = kept.filter(pl.col("group").is_in(largest.head(MOST_GROUPS).to_list()))
     return Selection(kept, left_out)
+
+
+def _of_generation(generation: str) -> pl.Expr:
+    return {
+        "any": pl.lit(value=True),
+        "first": pl.col("generation") == 1,
+        "later": pl.col("generation") > 1,
+    }[generation]
 
 
 def _count_left_out(judged: pl.DataFrame) -> pl.DataFrame:
@@ -341,7 +350,10 @@ def _counts(lives: pl.DataFrame, clock: str) -> dict[str, Any]:
             else None
         ),
         "generation_assumed_share": float(
-            lives.select((weight * pl.col("generation_assumed")).sum()).item() / total
+            lives.select(
+                (weight * (pl.col("generation_assumed") & (pl.col("generation") == 1))).sum()
+            ).item()
+            / total
         ),
     }
 
@@ -489,8 +501,8 @@ def _note(row: dict[str, Any], curve: SurvivalCurve, refusal: str | None) -> str
         )
     if row["generation_assumed_share"] > 0.1:
         said.append(
-            f"{per_cent(row['generation_assumed_share'])} of the lives are on vehicles not "
-            "watched from new: earlier renewals are unknown"
+            f"{per_cent(row['generation_assumed_share'])} of the lives have an assumed age: the "
+            "vehicle was not watched from new, and the part may be younger"
         )
     apart = row["other_removals"]
     if row["failures"] and apart > row["failures"]:

@@ -59,9 +59,10 @@ class PartLife:
 class BestInterval:
     """At which age to renew a component on purpose, and what that saves.
 
-    ``age`` is None where no interval beats running to failure, or where the failures are too few
-    to say; ``reason`` then says which. ``advised`` is ``age``, held to the maker's or legal
-    interval for safety-critical parts. ``curve`` has ``age`` and ``cost_rate`` (money per
+    ``oldest_seen`` is the age of the oldest part watched. ``age`` is None where no interval beats
+    running to failure, or where the failures are too few to say; ``reason`` then says which.
+    ``advised`` is ``age``, held to the maker's or legal interval for safety-critical parts.
+    ``curve`` has ``age`` and ``cost_rate`` (money per
     ``unit``); ``flat_range`` is where the cost is within 5 % of the least. ``age_interval`` and
     ``saving_interval`` come from draws of the fitted parameters; ``no_optimum_share`` is the
     share of draws in which no interval pays.
@@ -76,6 +77,7 @@ class BestInterval:
     lives: int
     vehicles: int
     failures: int
+    oldest_seen: float
     shape: float | None
     shape_interval: tuple[float, float] | None
     scale: float | None
@@ -112,7 +114,7 @@ class Comebacks:
         ``upper``.
     pairs : the repairs that came back: ``group``, ``vin``, ``unit_no``, ``component``,
         ``shop``, ``ro_no``, ``opened_on``, ``back_shop``, ``back_ro_no``, ``back_on``,
-        ``days``, ``distance``.
+        ``days``, ``distance``, and ``title`` of the component.
     """
 
     by: str

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from fleetlog.analyses.choices import find_vehicles
 from fleetlog.analyses.results import VehicleRecord
 from fleetlog.analyses.wording import counted, listed, number, position_words
 from fleetlog.errors import InputError
@@ -23,28 +24,15 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
     ------
     InputError : no vehicle answers to the key, or several do; the sentence lists them.
     """
-    asked = key.strip().upper()
-    if not asked:
+    if not key.strip():
         raise InputError("no vehicle was named: give a VIN, its last 6 or 8, a unit or a plate")
+    vin = _the_one_vehicle(find_vehicles(store, key), key)
     with store.read() as connection:
 
         def rows(name: str, **parameters: str | None) -> pl.DataFrame:
             frame: pl.DataFrame = connection.sql(read_sql("analyses", name), params=parameters).pl()
             return frame
 
-        found = rows("find_vehicle", key=asked)
-        if found.is_empty():
-            raise InputError(
-                f"no vehicle answers to {key!r}: give a whole VIN, its last 6 or 8 characters, a "
-                "unit number or a plate as the fleet list has them"
-            )
-        if found.height > 1:
-            choices = listed(
-                f"{vin} (unit {unit or 'not given'})"
-                for vin, unit in found["vin", "unit_no"].rows()
-            )
-            raise InputError(f"{key!r} may mean {choices}: give more of the VIN")
-        vin = found["vin"][0]
         head = rows("vehicle_head", vin=vin)
         orders = rows("vehicle_orders", vin=vin)
         lines = rows("vehicle_lines", vin=vin)
@@ -62,6 +50,20 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
         summary=(),
     )
     return VehicleRecord(**{**vars(record), "summary": _summary(record)})
+
+
+def _the_one_vehicle(found: pl.DataFrame, key: str) -> str:
+    if found.is_empty():
+        raise InputError(
+            f"no vehicle answers to {key!r}: give a whole VIN, its last 6 or 8 characters, a "
+            "unit number or a plate as the fleet list has them"
+        )
+    if found.height > 1:
+        alike = listed(
+            f"{vin} (unit {unit or 'not given'})" for vin, unit in found["vin", "unit_no"].rows()
+        )
+        raise InputError(f"{key!r} may mean {alike}: give more of the VIN")
+    return str(found["vin"][0])
 
 
 def _in_words(rows: pl.DataFrame, names: pl.DataFrame, assumed: str | None) -> pl.DataFrame:

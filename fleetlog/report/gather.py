@@ -6,11 +6,10 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from dashboards.access import Access
+from fleetlog.analyses import best_interval, choices, comebacks, part_life
 from fleetlog.analyses.results import BestInterval, PartLife
 from fleetlog.errors import FleetlogError, InputError
 from fleetlog.report.html import write_report
-from fleetlog.settings import LOCK_WAIT_S
 from fleetlog.store import Store
 
 #: A report is read from front to back: more components than this are not.
@@ -48,8 +47,7 @@ def write_store_report(
     -----
     What cannot be answered for one component is said in the report, with the reason.
     """
-    access = Access(store.path, wait_s=LOCK_WAIT_S.value)
-    known = access.components(engine_family)
+    known = choices.components(store, engine_family)
     failing = known.filter(known["failures"] > 0)["code"].to_list()
     codes = list(components) if components else failing[:MOST_COMPONENTS]
     if not codes:
@@ -63,13 +61,13 @@ def write_store_report(
     for code in codes:
         if progress is not None:
             progress(code)
-        whole = access.part_life(code, engine_family, (), "distance")
+        whole = part_life(store, code, engine_family=engine_family)
         part_lives.append(whole)
         split = "part_maker" if engine_family else "engine_family"
-        if split in access.splits(code, engine_family):
-            part_lives.append(access.part_life(code, engine_family, (split,), "distance"))
+        if split in choices.splits(store, code, engine_family):
+            part_lives.append(part_life(store, code, engine_family=engine_family, by=(split,)))
         try:
-            intervals.append(access.best_interval(code, engine_family, "distance", None, None))
+            intervals.append(best_interval(store, code, engine_family=engine_family))
         except FleetlogError as error:
             remarks.append(f"{whole.title}: no service interval, because {error}.")
     if progress is not None:
@@ -82,7 +80,7 @@ def write_store_report(
         path,
         part_lives=part_lives,
         best_intervals=intervals,
-        comebacks=access.comebacks("shop"),
+        comebacks=comebacks(store),
         title=title,
         made_at=made_at or datetime.now().astimezone().replace(microsecond=0),
         remarks=remarks,

@@ -28,7 +28,6 @@ from dashboards.figures import (
 )
 from dashboards.theme import GRAPH_CONFIG
 from dashboards.wording import (
-    CAUTION,
     counted,
     day,
     decimals,
@@ -42,6 +41,7 @@ from dashboards.wording import (
 )
 from fleetlog.analyses.results import BestInterval, Comebacks, PartLife
 from fleetlog.errors import InputError
+from fleetlog.settings import CAUTION
 
 #: The latest failures that are listed for each component; the rest is counted below them.
 MOST_FAILURES = 20

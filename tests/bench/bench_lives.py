@@ -58,7 +58,9 @@ def measure(folder: Path, vehicles: int) -> dict[str, float]:
     sorts, rebuilds = [], []
     with duckdb.connect(str(store.path)) as connection:
         connection.execute("SET memory_limit = '1500MB'").fetchall()
-        connection.execute("CREATE TEMP TABLE touched_vehicle AS SELECT vin FROM vehicle").fetchall()
+        connection.execute(
+            "CREATE TEMP TABLE touched_vehicle AS SELECT vin FROM vehicle"
+        ).fetchall()
         connection.execute(
             "CREATE TABLE flat AS SELECT l.*, o.vin, o.opened_on"
             " FROM repair_line AS l JOIN repair_order AS o USING (ro_id)"

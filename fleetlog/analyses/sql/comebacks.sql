@@ -23,7 +23,7 @@ WITH work AS (
     ASOF LEFT JOIN (FROM work WHERE at_fault) AS f
       ON f.vin = w.vin AND f.component = w.component AND f.opened_on > w.ready_on
 )
-SELECT p.ro_id, p.shop, p.technician, p.part_maker, p.component, p.vin, v.unit_no, v.depot,
+SELECT p.ro_id, p.shop, p.technician, p.part_maker, p.component, c.title, p.vin, v.unit_no, v.depot,
        s.engine_family, p.ro_no, p.opened_on, p.planned_only,
        p.back_ro, p.back_shop, p.back_ro_no, p.back_on, p.days, p.driven,
        coalesce(p.days <= $window_days OR p.driven <= $window_distance, false) AS came_back,
@@ -33,3 +33,4 @@ SELECT p.ro_id, p.shop, p.technician, p.part_maker, p.component, p.vin, v.unit_n
 FROM paired AS p
 JOIN vehicle_span AS s USING (vin)
 JOIN vehicle AS v USING (vin)
+JOIN component AS c ON c.code = p.component

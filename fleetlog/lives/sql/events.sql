@@ -64,7 +64,7 @@ JOIN component_position AS p
 GROUP BY ALL;
 
 CREATE OR REPLACE TEMP TABLE asked_line AS
-SELECT row_number() OVER () AS line_key,
+SELECT row_number() OVER (ORDER BY l.ro_id, l.line_no) AS line_key,
        l.ro_id, l.line_no, d.vehicle_no, d.vin, c.rowid AS component_no, l.component,
        coalesce(l.bank::VARCHAR, l.cylinder::VARCHAR, l.side, l.slot::VARCHAR) IS NOT NULL AS placed,
        l.bank, l.cylinder, l.side, l.slot,

@@ -1,9 +1,0 @@
--- Vehicles that a technician may mean: the whole VIN, its end, the unit number or the plate.
-SELECT vin, unit_no, plate
-FROM vehicle
-WHERE vin = $key
-   OR (length($key) BETWEEN 4 AND 16 AND ends_with(vin, $key))
-   OR upper(unit_no) = $key
-   OR regexp_replace(upper(plate), '[^A-Z0-9]', '', 'g') = regexp_replace($key, '[^A-Z0-9]', '', 'g')
-ORDER BY vin
-LIMIT 20

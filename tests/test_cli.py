@@ -1,0 +1,143 @@
+"""The command line: what it prints where, its exit codes, and JSON for machines."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from fleetlog.settings import COMEBACK_DAYS
+
+
+def run(*arguments, store=None):
+    options = ["--store", str(store)] if store else []
+    return subprocess.run(
+        [sys.executable, "-m", "fleetlog", *map(str, arguments), *options],
+        capture_output=True, text=True,
+    )  # fmt: skip
+
+
+def test_the_demo_says_what_each_user_wants_to_know(demo):
+    for words in (
+        "The foreman asks",
+        "The fleet manager asks",
+        "The technician asks",
+        "fleetlog serve",
+    ):
+        assert words in demo.printed
+    assert (demo.folder / "fleet-report.html").stat().st_size > 100_000
+
+
+def test_the_demo_overwrites_nothing(demo):
+    before = demo.store.revision()
+    done = run("demo", demo.folder)
+    assert done.returncode == 1
+    assert "is there already" in done.stderr
+    assert demo.store.revision() == before
+
+
+@pytest.mark.parametrize(
+    ("command", "keys"),
+    [
+        (
+            ("part-life", "valvetrain.rocker-arm", "--by", "bank"),
+            {"groups", "curves", "summary", "left_out"},
+        ),
+        (("comebacks",), {"groups", "pairs", "summary"}),
+        (("best-interval", "cooling.water-pump"), {"age", "saving", "reason", "cost_basis"}),
+        (("vehicle", "U1002"), {"vin", "orders", "lines", "parts"}),
+    ],
+)
+def test_answers_come_as_json(demo, command, keys):
+    done = run(*command, "--json", store=demo.store.path)
+    assert done.returncode == 0, done.stderr
+    assert keys <= set(json.loads(done.stdout))
+    assert done.stderr == ""
+
+
+@pytest.mark.parametrize("command", [("loads",), ("held",)])
+def test_lists_come_as_json(demo, command):
+    rows = json.loads(run(*command, "--json", store=demo.store.path).stdout)
+    assert len(rows) > 0
+
+
+@pytest.mark.parametrize(
+    ("command", "says"),
+    [
+        (("part-life", "valvetrain.rocker-arm", "--by", "bank"), "bank 2"),
+        (("comebacks", "--by", "component"), f"within {COMEBACK_DAYS.value} days"),
+        (("best-interval", "cooling.water-pump"), "costs least"),
+        (("best-interval", "brakes.pads"), "never run to failure"),
+        (("vehicle", "U1002"), "repair order"),
+        (("held",), "is not in the fleet list"),
+        (("loads",), "fleet_list.csv"),
+    ],
+)
+def test_answers_come_in_words(demo, command, says):
+    done = run(*command, store=demo.store.path)
+    assert done.returncode == 0, done.stderr
+    assert says in " ".join(done.stdout.split())
+
+
+@pytest.mark.parametrize(
+    ("command", "code", "says"),
+    [
+        (("part-life", "no.such-part"), 1, "not in the catalogue"),
+        (("vehicle", "nobody"), 1, "no vehicle answers"),
+        (("load", "no-such-file.csv"), 1, "no-such-file.csv"),
+        (("undo-load", "999"), 1, "999"),
+        (("part-life",), 2, "Missing argument"),
+        (("part-life", "valvetrain.rocker-arm", "--where", "bank"), 2, "column=value"),
+        (("no-such-command",), 2, "no-such-command"),
+    ],
+)
+def test_errors_are_one_sentence_on_standard_error(demo, command, code, says):
+    store = demo.store.path if command != ("no-such-command",) else None
+    done = run(*command, store=store)
+    assert done.returncode == code
+    assert says in " ".join(done.stderr.split())
+    assert done.stdout == ""
+    assert "Traceback" not in done.stderr
+
+
+def test_a_store_can_be_made_filled_and_emptied(tmp_path, demo):
+    store = tmp_path / "a.fleetlog"
+    assert run("new-store", store).returncode == 0
+    families = run(
+        "load", demo.folder / "engine_families.csv", "--kind", "engine-families", store=store
+    )
+    assert families.returncode == 0, families.stderr
+    fleet = run(
+        "load",
+        demo.folder / "fleet_list.csv",
+        "--map",
+        demo.folder / "fleet_list.toml",
+        "--json",
+        store=store,
+    )
+    assert json.loads(fleet.stdout)[0]["rows_kept"] == 450
+    again = run(
+        "load",
+        demo.folder / "fleet_list.csv",
+        "--map",
+        demo.folder / "fleet_list.toml",
+        store=store,
+    )
+    assert "brings nothing new" in again.stdout
+    assert run("undo-load", 2, store=store).returncode == 0
+    assert run("vehicle", "U1002", store=store).returncode == 1
+
+
+def test_a_store_that_is_none_is_refused(tmp_path):
+    junk = tmp_path / "junk.fleetlog"
+    junk.write_text("not a store")
+    done = run("loads", store=junk)
+    assert done.returncode == 1
+    assert "junk.fleetlog" in done.stderr
+
+
+def test_the_report_is_written(tmp_path, demo):
+    out = tmp_path / "report.html"
+    done = run("report", out, "--component", "cooling.water-pump", store=demo.store.path)
+    assert done.returncode == 0, done.stderr
+    assert "Water pump" in out.read_text(encoding="utf-8")
