@@ -107,26 +107,34 @@ class Access:
         return self._answer(("find_vehicles", key), lambda: choices.find_vehicles(self._store, key))
 
     def part_life(
-        self, component: str, engine_family: str | None, by: tuple[str, ...], clock: str
-    ) -> PartLife:
+        self, component: str, engine_family: str | None, by: tuple[str, ...], clock: str,
+        generation: str = "any",
+    ) -> PartLife:  # fmt: skip
         """Return the lives of one component."""
         return self._answer(
-            ("part_life", component, engine_family, by, clock),
+            ("part_life", component, engine_family, by, clock, generation),
             lambda: part_life(
-                self._store, component, engine_family=engine_family, by=by, clock=clock
+                self._store, component, engine_family=engine_family, by=by, clock=clock,
+                generation=generation,
             ),
-        )
+        )  # fmt: skip
 
     def best_interval(
         self, component: str, engine_family: str | None, clock: str,
         cost_planned: float | None, cost_failure: float | None,
+        where: tuple[tuple[str, str | int], ...] = (), generation: str = "any",
     ) -> BestInterval:  # fmt: skip
-        """Return when to renew one component on purpose; costs of None come from the records."""
+        """Return when to renew one component on purpose; costs of None come from the records.
+
+        ``where`` narrows the lives to a group: pairs of column and value.
+        """
         return self._answer(
-            ("best_interval", component, engine_family, clock, cost_planned, cost_failure),
+            ("best_interval", component, engine_family, clock, cost_planned, cost_failure, where,
+             generation),
             lambda: best_interval(
                 self._store, component, engine_family=engine_family, clock=clock,
-                cost_planned=cost_planned, cost_failure=cost_failure,
+                cost_planned=cost_planned, cost_failure=cost_failure, where=dict(where),
+                generation=generation,
             ),
         )  # fmt: skip
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import polars as pl
@@ -56,8 +55,7 @@ def comebacks(
     watched for the whole window.
     """
     check_choices("grouping", (by,), GROUPINGS)
-    if component is not None:
-        find_component(component)
+    title = find_component(component).title if component is not None else None
     if window_distance is None:
         window_distance = convert_distance(COMEBACK_MILES.value, "mi", store.distance_unit)
     if window_days <= 0 or window_distance <= 0:
@@ -96,7 +94,9 @@ def comebacks(
             .agg(count=pl.len().cast(pl.Int64))
             .sort("count", descending=True)
         ),
-        summary=_summary(groups, by, component, window_days, window_distance, store.distance_unit),
+        summary=_summary(
+            groups, by, title, window_days, window_distance, store.distance_unit, level
+        ),
     )  # fmt: skip
 
 
@@ -165,13 +165,14 @@ def _answer(label: str, repairs: pl.DataFrame, level: float) -> tuple[dict[str, 
 def _summary(
     groups: pl.DataFrame,
     by: str,
-    component: str | None,
+    title: str | None,
     window_days: int,
     window_distance: float,
     unit: str,
+    level: float,
 ) -> tuple[str, ...]:
     repairs, back = int(groups["repairs"].sum()), int(groups["comebacks"].sum())
-    of = f" of {component}" if component else ""
+    of = f" of the {title.lower()}" if title else ""
     said = [
         f"{counted(back, 'repair')}{of} out of {repairs:,} came back within {window_days} days or "
         f"{number(window_distance, unit)}, whichever was longer."
@@ -195,5 +196,5 @@ def _summary(
     thin = groups.filter(pl.col("repairs") < FEW_REPAIRS).height
     if thin:
         said.append(f"{counted(thin, 'group')} with fewer than {FEW_REPAIRS} repairs say little.")
-    said.append(f"Limits are at {math.floor(100 * LEVEL.value)} %.")
+    said.append(f"Limits are at {100 * level:g} %.")
     return tuple(said)

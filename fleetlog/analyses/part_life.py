@@ -151,6 +151,14 @@ def lives_where(
             f"the store has no vehicle that carries {component}{family}: "
             "check the engine family, or load the fleet list first"
         )
+    lives = lives.with_columns(
+        # The factory's part has no maker of its own in the records; a replacement may lack one.
+        pl.when(pl.col("generation") == 1)
+        .then(pl.lit("as built"))
+        .otherwise(pl.col(column).fill_null(f"{word} not stated"))
+        .alias(column)
+        for column, word in (("part_maker", "maker"), ("part_lot", "lot"))
+    )
     for column, value in where.items():
         kept = lives.filter(pl.col(column).cast(pl.String) == str(value))
         if kept.is_empty():
@@ -197,20 +205,8 @@ def select(
         f"not of the generation asked for ({generation})": ~_of_generation(generation),
     }
     why = pl.coalesce(*(pl.when(test).then(pl.lit(reason)) for reason, test in reasons.items()))
-    maker = (
-        pl.when(pl.col("generation") == 1)
-        .then(pl.lit("as built"))
-        .otherwise(pl.col("part_maker").fill_null("maker not stated"))
-    )
-    lot = (
-        pl.when(pl.col("generation") == 1)
-        .then(pl.lit("as built"))
-        .otherwise(pl.col("part_lot").fill_null("lot not stated"))
-    )
     judged = lives.with_columns(
         why=why,
-        part_maker=maker,
-        part_lot=lot,
         failed=failed,
         vehicle=pl.col("vin").rank("dense"),
     ).with_columns(group=_label(by))
@@ -269,7 +265,7 @@ def _label(by: Sequence[str]) -> pl.Expr:
         words.get(column, pl.col(column).cast(pl.String)).fill_null(f"no {column} given")
         for column in by
     ]
-    return pl.concat_str(parts, separator=", ")
+    return pl.concat_str(parts, separator=" / ")
 
 
 def groups_of(

@@ -78,7 +78,7 @@ class LoadResult:
     already_loaded: bool
 
 
-class _NothingNew(Exception):  # noqa: N818
+class _NothingNew(Exception):
     """Ends the transaction of a file that was loaded before and brings nothing."""
 
 

@@ -82,7 +82,7 @@ def test_position_splits_and_conditions_agree(records):
     store = records.build()
     split = analyses.part_life(store, ROCKER, by=("bank", "side")).groups
     one = analyses.part_life(store, ROCKER, where={"bank": 2, "side": "exhaust"}).groups
-    worn = split.filter(split["group"] == "bank 2, exhaust")
+    worn = split.filter(split["group"] == "bank 2 / exhaust")
     assert (
         worn.select("lives", "failures").rows()
         == one.select("lives", "failures").rows()
