@@ -53,6 +53,11 @@ def give_tour(directory: Path, *, vehicles: int, seed: int) -> None:
     heading(f"2. The exports go into the store {store_path}")
     store = Store.create(store_path)
     load_folder(store, directory)
+    table(
+        intake.loads(store).reverse(),
+        {"load_id": "load", "file_name": "file", "rows_read": "read", "rows_kept": "kept",
+         "rows_held": "held", "rows_identical": "identical"},
+    )  # fmt: skip
     _answers(store)
     heading("6. All of this to pass on")
     with progress("report") as report:
@@ -87,11 +92,6 @@ def load_folder(store: Store, directory: Path) -> list[intake.LoadResult]:
                     progress=report,
                 )
             )
-    table(
-        intake.loads(store).reverse(),
-        {"load_id": "load", "file_name": "file", "rows_read": "read", "rows_kept": "kept",
-         "rows_held": "held", "rows_identical": "identical"},
-    )  # fmt: skip
     return results
 
 

@@ -37,7 +37,7 @@ from fleetlog.sql import read_sql
 from fleetlog.store import Store
 from fleetlog.store.catalogue_tables import engine_families, family_from, write_catalogue
 
-Progress = Callable[[str], None]
+Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,7 @@ def load(
     kind : ``"engine-families"``, ``"vehicles"``, ``"repairs"``, ``"meters"`` or
         ``"service-rules"``.
     columns : a column map or the path of one; None matches the headings by their usual names.
-    progress : is told in a few words what begins.
+    progress : is told which step begins and about what share of the time is behind.
     loaded_by : who loads; by default the user of the computer.
 
     Raises
@@ -133,14 +133,14 @@ def load(
     column_map = _column_map(columns, kind)
     with staging_beside(store.path) as staging:
         with staging.connect() as scratch:
-            tell(f"reading {path.name}")
+            tell("reading", 0.0)
             raw = read_file(scratch, staging, path, kind=kind, column_map=column_map)
             matched = match_columns(kind, raw.headings, column_map, file_name=path.name)
             if kind == "repairs" and "shop" not in matched.columns and not column_map.shop:
                 raise InputError(
                     f'{path.name}: no column names the shop: say shop = "..." in a column map'
                 )
-            tell("checking")
+            tell("checking", 0.15)
             conventions = check(
                 scratch,
                 raw,
@@ -152,9 +152,9 @@ def load(
                 today=datetime.now().date() + timedelta(days=1),
             )
             _look_up(scratch, store, kind)
-            tell("coding")
+            tell("coding", 0.25)
             _prepare(scratch, kind, raw)
-        tell("writing")
+        tell("writing", 0.45)
         file = _File(
             path.name, kind, raw, matched, conventions, column_map, loaded_by or getpass.getuser()
         )
@@ -162,7 +162,7 @@ def load(
     return replace(result, seconds=time.monotonic() - began)
 
 
-def _silent(_: str) -> None:
+def _silent(_step: str, _share: float) -> None:
     """Tell nobody."""
 
 

@@ -24,7 +24,7 @@ def write_store_report(
     engine_family: str | None = None,
     title: str = "Fleet report",
     made_at: datetime | None = None,
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str, float], None] | None = None,
 ) -> None:
     """Write the report of a store.
 
@@ -36,7 +36,7 @@ def write_store_report(
     engine_family : only vehicles of this family.
     title : heading of the report.
     made_at : moment that the report states; None for now.
-    progress : called with a word on each step.
+    progress : called with the step and the share of the work that is behind.
 
     Raises
     ------
@@ -58,9 +58,9 @@ def write_store_report(
     part_lives: list[PartLife] = []
     intervals: list[BestInterval] = []
     remarks: list[str] = []
-    for code in codes:
+    for done, code in enumerate(codes):
         if progress is not None:
-            progress(code)
+            progress(code, done / (len(codes) + 1))
         whole = part_life(store, code, engine_family=engine_family)
         part_lives.append(whole)
         split = "part_maker" if engine_family else "engine_family"
@@ -71,7 +71,7 @@ def write_store_report(
         except FleetlogError as error:
             remarks.append(f"{whole.title}: no service interval, because {error}.")
     if progress is not None:
-        progress("comebacks")
+        progress("comebacks", len(codes) / (len(codes) + 1))
     if len(failing) > len(codes):
         remarks.append(
             f"{len(failing) - len(codes)} more components have failures and are not in this report."

@@ -113,12 +113,15 @@ class Store:
         draft = path.with_name(f".{path.name}.new-{uuid.uuid4().hex}")
         try:
             with duckdb.connect(str(draft)) as connection:
+                # One transaction: a commit for each table would wait for the disk each time.
+                connection.execute("BEGIN").fetchall()
                 _migrate(connection, have=0)
                 connection.execute(
                     "INSERT INTO store_info BY NAME SELECT $unit AS distance_unit,"
                     " $currency AS currency, $now AS created_at",
                     {"unit": distance_unit, "currency": currency, "now": _now()},
                 ).fetchall()
+                connection.execute("COMMIT").fetchall()
             draft.rename(path)
         except (duckdb.Error, OSError) as error:
             raise StoreError(f"{path} cannot be made: {_first_line(error)}") from error

@@ -65,7 +65,7 @@ def test_kill_leaves_before_or_after(store, lines, tmp_path, state, differing):
 def test_interrupt_leaves_the_store_as_it_was(store, lines, tmp_path, state, differing, moment):
     before = state(store)
 
-    def interrupt(what: str) -> None:
+    def interrupt(what: str, _share: float) -> None:
         if what.startswith(moment):
             raise KeyboardInterrupt
 

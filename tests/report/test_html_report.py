@@ -185,7 +185,11 @@ def test_a_place_that_cannot_be_written_is_refused(life: PartLife, tmp_path: Pat
 def test_the_report_of_a_store_names_what_it_leaves_out(store: Store, tmp_path: Path) -> None:
     path, steps = tmp_path / "store.html", []
     write_store_report(
-        path, store, components=[PART, "timing.chain"], made_at=MADE_AT, progress=steps.append
+        path,
+        store,
+        components=[PART, "timing.chain"],
+        made_at=MADE_AT,
+        progress=lambda step, _share: steps.append(step),
     )
     text = path.read_text(encoding="utf-8")
     assert steps == [PART, "timing.chain", "comebacks"]
