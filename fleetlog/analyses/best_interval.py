@@ -95,7 +95,12 @@ def best_interval(
     rule_interval = (
         rule["every_distance" if clock == "distance" else "every_days"] if rule else None
     )
-    advised = _advised(age, rule_interval, safety_critical=part.safety_critical)
+    oldest_seen = float(kept[f"exit_{clock}"].max())  # type: ignore[arg-type]
+    advised = _advised(
+        age if age is not None and age <= oldest_seen else None,
+        rule_interval,
+        safety_critical=part.safety_critical,
+    )
     facts: dict[str, Any] = {
         "component": component,
         "title": part.title,
@@ -106,7 +111,7 @@ def best_interval(
         "lives": int(kept["weight"].sum()),
         "vehicles": kept["vehicle"].n_unique(),
         "failures": int(kept.filter(pl.col("failed"))["weight"].sum()),
-        "oldest_seen": float(kept[f"exit_{clock}"].max()),  # type: ignore[arg-type]
+        "oldest_seen": oldest_seen,
         "cost_planned": costs.planned,
         "cost_failure": costs.failure,
         "cost_basis": costs.basis,
@@ -120,7 +125,7 @@ def best_interval(
     return BestInterval(
         **facts,
         **figures,
-        summary=_summary(subject(part.title, engine_family, where), facts, figures),
+        summary=_summary(subject(part.title, engine_family, where, generation), facts, figures),
     )
 
 
@@ -203,6 +208,12 @@ def _summary(name: str, facts: dict[str, Any], figures: dict[str, Any]) -> tuple
     said = []
     if figures["age"] is None:
         said.append(f"{name}: no planned interval is shown to pay: {facts['reason']}.")
+    elif figures["age"] > facts["oldest_seen"]:
+        said.append(
+            f"{name}: no interval to advise yet. By the fitted curve the least cost lies at "
+            f"{number(figures['age'], unit)}, beyond the oldest part seen "
+            f"({number(facts['oldest_seen'], unit)})."
+        )
     else:
         said.append(
             f"{name}: renewing at {number(figures['age'], unit)} costs least; anywhere in "
@@ -212,11 +223,6 @@ def _summary(name: str, facts: dict[str, Any], figures: dict[str, Any]) -> tuple
             f"Against running to failure it saves {per_cent(figures['saving'])} "
             f"({between_shares(figures['saving_interval'])})."
         )
-        if figures["age"] > facts["oldest_seen"]:
-            said.append(
-                f"That is beyond the oldest part seen ({number(facts['oldest_seen'], unit)}): it "
-                "rests on the fitted curve alone, so do not act on it yet."
-            )
     if figures["no_optimum_share"] and figures["age"] is not None:
         said.append(
             f"In {per_cent(figures['no_optimum_share'])} of the lives that these data allow, no "

@@ -126,7 +126,7 @@ def part_life(
         left_out=pl.concat(
             [selection.left_out, unused_lines.select("why", pl.col("count").cast(pl.Int64))]
         ),
-        summary=_summary(subject(title, engine_family, where), groups, unit, clock),
+        summary=_summary(subject(title, engine_family, where, generation), groups, unit, clock),
     )
 
 
@@ -171,11 +171,14 @@ def lives_where(
     return lives
 
 
-def subject(title: str, engine_family: str | None, where: Mapping[str, str | int]) -> str:
-    """Say what a question is about: "Rocker arm on V8-51, bank 2, side exhaust"."""
+def subject(
+    title: str, engine_family: str | None, where: Mapping[str, str | int], generation: str
+) -> str:
+    """Say what a question is about: "Rocker arm on V8-51, bank 2, side exhaust, as built"."""
     family = f" on {engine_family}" if engine_family else ""
     limits = "".join(f", {column.replace('_', ' ')} {value}" for column, value in where.items())
-    return f"{title}{family}{limits}"
+    built = {"any": "", "first": ", as built", "later": ", replacements"}[generation]
+    return f"{title}{family}{limits}{built}"
 
 
 def select(

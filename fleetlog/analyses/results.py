@@ -61,7 +61,8 @@ class BestInterval:
 
     ``oldest_seen`` is the age of the oldest part watched. ``age`` is None where no interval beats
     running to failure, or where the failures are too few to say; ``reason`` then says which.
-    ``advised`` is ``age``, held to the maker's or legal interval for safety-critical parts.
+    ``advised`` is ``age`` where parts of that age have been seen, held to the maker's or legal
+    interval for safety-critical parts.
     ``curve`` has ``age`` and ``cost_rate`` (money per
     ``unit``); ``flat_range`` is where the cost is within 5 % of the least. ``age_interval`` and
     ``saving_interval`` come from draws of the fitted parameters; ``no_optimum_share`` is the

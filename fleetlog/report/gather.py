@@ -15,6 +15,9 @@ from fleetlog.store import Store
 #: A report is read from front to back: more components than this are not.
 MOST_COMPONENTS = 6
 
+#: A mixture of strong and weak places has no useful interval: the report asks place by place.
+PLACE = ("bank", "side")
+
 
 def write_store_report(
     path: str | Path,
@@ -63,13 +66,23 @@ def write_store_report(
             progress(code, done / (len(codes) + 1))
         whole = part_life(store, code, engine_family=engine_family)
         part_lives.append(whole)
-        split = "part_maker" if engine_family else "engine_family"
-        if split in choices.splits(store, code, engine_family):
-            part_lives.append(part_life(store, code, engine_family=engine_family, by=(split,)))
+        useful = choices.splits(store, code, engine_family)
+        by = _split(useful, engine_family)
+        split = part_life(store, code, engine_family=engine_family, by=by) if by else None
+        if split is not None:
+            part_lives.append(split)
         try:
             intervals.append(best_interval(store, code, engine_family=engine_family))
         except FleetlogError as error:
             remarks.append(f"{whole.title}: no service interval, because {error}.")
+            continue
+        if split is not None and by[0] in PLACE:
+            intervals.append(
+                best_interval(
+                    store, code, engine_family=engine_family, where=_worst(split),
+                    generation="first",
+                )
+            )  # fmt: skip
     if progress is not None:
         progress("comebacks", len(codes) / (len(codes) + 1))
     if len(failing) > len(codes):
@@ -85,3 +98,18 @@ def write_store_report(
         made_at=made_at or datetime.now().astimezone().replace(microsecond=0),
         remarks=remarks,
     )
+
+
+def _split(useful: Sequence[str], engine_family: str | None) -> tuple[str, ...]:
+    """Choose how to split a component's lives: by place, else by engine or by maker."""
+    place = tuple(column for column in PLACE if column in useful)
+    if engine_family and place:
+        return place
+    other = "part_maker" if engine_family else "engine_family"
+    return (other,) if other in useful else ()
+
+
+def _worst(split: PartLife) -> dict[str, str | int]:
+    """Return the values of the group with most failures."""
+    worst = split.groups.sort("failures", descending=True, maintain_order=True).row(0, named=True)
+    return {column: worst[column] for column in split.by if worst[column] is not None}
