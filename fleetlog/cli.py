@@ -75,8 +75,8 @@ def load(
     kind: Annotated[
         str | None,
         typer.Option(
-            help="engine-families, vehicles, repairs, meters or service-rules; what the map says, "
-            "or repairs, if not said."
+            help="engine-families, vehicles, repairs, meters, service-rules or torques; what the "
+            "map says, or repairs, if not said."
         ),
     ] = None,
     columns: Annotated[
@@ -206,6 +206,9 @@ def show_vehicle(record: analyses.VehicleRecord, *, most: int = 60) -> None:
         },
         most=most,
     )  # fmt: skip
+    if record.torques.height:
+        terminal.heading("Torques written down on past jobs (no specification)")
+        terminal.table(record.torques, most=most)
     terminal.heading("Repair lines, newest first")
     terminal.table(
         record.lines,

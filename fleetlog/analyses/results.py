@@ -148,6 +148,8 @@ class VehicleRecord:
         ``generation_assumed``, ``age_distance``, ``age_days``, ``part_maker``, ``part_lot``,
         ``fitted_on``.
     meters : ``read_on``, ``odometer``, ``source``, ``verdict``, ``why``, ``distance``.
+    torques : ``opened_on``, ``shop``, ``ro_no``, ``fastener``, ``value``, ``unit``,
+        ``newton_metres``: what was written down on past jobs, which is no specification.
     """
 
     vin: str
@@ -168,4 +170,5 @@ class VehicleRecord:
     lines: pl.DataFrame
     parts: pl.DataFrame
     meters: pl.DataFrame
+    torques: pl.DataFrame
     summary: tuple[str, ...]

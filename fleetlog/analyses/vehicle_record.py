@@ -38,6 +38,7 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
         lines = rows("vehicle_lines", vin=vin)
         parts = rows("vehicle_parts", vin=vin)
         meters = rows("vehicle_meters", vin=vin)
+        torques = rows("vehicle_torques", vin=vin)
         names = rows("position_names", component=None)
     facts = head.row(0, named=True)
     record = VehicleRecord(
@@ -47,6 +48,7 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
         lines=_in_words(lines, names, assumed="position_assumed"),
         parts=_in_words(parts, names, assumed=None),
         meters=meters,
+        torques=torques,
         summary=(),
     )
     return VehicleRecord(**{**vars(record), "summary": _summary(record)})

@@ -121,8 +121,8 @@ class EngineFamily:
     camshaft_location : {"head", "block"}
         Not looked at for an electric drive.
     fuel : {"petrol", "diesel", "gas", "electric"}
-    displacement_l : float
-        Litres; 0 for an electric drive.
+    displacement_l : float or None
+        Litres; None where it is not known, 0 or None for an electric drive.
 
     Raises
     ------
@@ -140,7 +140,7 @@ class EngineFamily:
     camshafts_per_bank: int
     camshaft_location: CamshaftLocation
     fuel: Fuel
-    displacement_l: float
+    displacement_l: float | None
 
     def __post_init__(self) -> None:
         problem = self._problem()
@@ -214,7 +214,7 @@ class EngineFamily:
                 "block it is 0",
             ),
             (
-                not 0 < self.displacement_l < float("inf"),
+                self.displacement_l is not None and not 0 < self.displacement_l < float("inf"),
                 f"displacement_l is {self.displacement_l}; it must be above 0 litres",
             ),
         )

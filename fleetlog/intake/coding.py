@@ -20,6 +20,7 @@ from fleetlog.intake.narrative import (
     parse_position,
 )
 from fleetlog.sql import read_sql
+from fleetlog.units import parse_torques
 
 PLACE = ("bank", "cylinder", "side", "slot")
 
@@ -63,6 +64,12 @@ def code_columns(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue) ->
             f"{name}_text",
             pl.DataFrame({"written": written, "code": code(written, catalogue)}),
         )
+
+
+def read_torques(connection: duckdb.DuckDBPyConnection) -> None:
+    """Build ``torque_text`` from the distinct texts of the column ``torque``."""
+    written = _distinct(connection, "torque")
+    keep_frame(connection, "torque_text", parse_torques(written).with_columns(written=written))
 
 
 def code_texts(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue) -> None:

@@ -16,7 +16,7 @@ import polars as pl
 from fleetlog.catalogue import load_catalogue, position_frame
 from fleetlog.errors import InputError
 from fleetlog.intake.checking import Conventions, check, look_up_vins
-from fleetlog.intake.coding import code_columns, code_components, code_texts
+from fleetlog.intake.coding import code_columns, code_components, code_texts, read_torques
 from fleetlog.intake.columns import ColumnMap, MatchedColumns, kinds, match_columns
 from fleetlog.intake.frames import keep_frame, run, set_variables
 from fleetlog.intake.reading import RawTable, read_file
@@ -114,8 +114,8 @@ def load(
     ----------
     store : where the rows go.
     path : a CSV file of any common layout, an XLSX workbook or a Parquet file.
-    kind : ``"engine-families"``, ``"vehicles"``, ``"repairs"``, ``"meters"`` or
-        ``"service-rules"``.
+    kind : ``"engine-families"``, ``"vehicles"``, ``"repairs"``, ``"meters"``,
+        ``"service-rules"`` or ``"torques"``.
     columns : a column map or the path of one; None matches the headings by their usual names.
     progress : is told which step begins and about what share of the time is behind.
     loaded_by : who loads; by default the user of the computer.
@@ -136,7 +136,11 @@ def load(
             tell("reading", 0.0)
             raw = read_file(scratch, staging, path, kind=kind, column_map=column_map)
             matched = match_columns(kind, raw.headings, column_map, file_name=path.name)
-            if kind == "repairs" and "shop" not in matched.columns and not column_map.shop:
+            if (
+                kind in ("repairs", "torques")
+                and "shop" not in matched.columns
+                and not column_map.shop
+            ):
                 raise InputError(
                     f'{path.name}: no column names the shop: say shop = "..." in a column map'
                 )
@@ -180,6 +184,7 @@ def _look_up(scratch: duckdb.DuckDBPyConnection, store: Store, kind: str) -> Non
     with store.read() as connection:
         families = engine_families(connection)
         vehicles = connection.sql(read_sql("intake", "fleet")).pl()
+        orders = connection.sql(read_sql("intake", "orders")).pl() if kind == "torques" else None
     catalogue = load_catalogue()
     keep_frame(
         scratch,
@@ -208,6 +213,8 @@ def _look_up(scratch: duckdb.DuckDBPyConnection, store: Store, kind: str) -> Non
     if kind == "repairs":
         fit = position_frame(catalogue, families).select("engine_family", "component").unique()
         keep_frame(scratch, "known_fit", fit)
+    if orders is not None:
+        keep_frame(scratch, "known_order", orders)
     if kind == "service-rules":
         keep_frame(
             scratch,
@@ -231,6 +238,8 @@ def _prepare(scratch: duckdb.DuckDBPyConnection, kind: str, raw: RawTable) -> No
         code_texts(scratch, catalogue)
     elif kind == "service-rules":
         code_components(scratch, catalogue)
+    elif kind == "torques":
+        read_torques(scratch)
     run(scratch, kind)
     if kind == "engine-families":
         _check_families(scratch)

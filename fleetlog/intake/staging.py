@@ -42,6 +42,7 @@ class Staging:
         with duckdb.connect(str(self.database)) as connection:
             connection.execute(f"SET memory_limit = '{MEMORY_LIMIT}'").fetchall()
             connection.execute("SET preserve_insertion_order = true").fetchall()
+            connection.execute("SET enable_progress_bar = false").fetchall()
             spill = str(self.spill).replace("'", "''")
             connection.execute(f"SET temp_directory = '{spill}'").fetchall()
             yield connection

@@ -45,6 +45,9 @@ SERVICE_RULE = StoredTable(
     ("engine_family", "task", "origin"),
     ("component", "every_distance", "every_days", "every_hours", "safety_critical"),
 )
+TORQUE_RECORD = StoredTable(
+    "torque_record", ("ro_id", "fastener"), ("value", "unit", "newton_metres")
+)
 REPAIR_ORDER = StoredTable(
     "repair_order",
     ("ro_id",),
@@ -68,6 +71,7 @@ TABLES_OF: Mapping[str, tuple[StoredTable, ...]] = {
     "vehicles": (VEHICLE,),
     "meters": (METER,),
     "service-rules": (SERVICE_RULE,),
+    "torques": (TORQUE_RECORD,),
     "repairs": (REPAIR_ORDER, REPAIR_LINE),
 }
 

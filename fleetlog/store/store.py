@@ -256,6 +256,8 @@ class Store:
             time.sleep(wait * (0.5 + (uuid.uuid4().int % 1000) / 1000))
             wait = min(2 * wait, LONGEST_WAIT_S)
         connection.execute(f"SET memory_limit = '{MEMORY_LIMIT}'").fetchall()
+        # Commands have a progress bar of their own.
+        connection.execute("SET enable_progress_bar = false").fetchall()
         return connection
 
 

@@ -189,11 +189,24 @@ CREATE TABLE loaded_repair_line (
     PRIMARY KEY (load_id, file_row)
 );
 
+CREATE TABLE loaded_torque_record (
+    load_id       INTEGER NOT NULL,
+    file_row      BIGINT NOT NULL,
+    superseded_by INTEGER,
+    ro_id         BIGINT NOT NULL,
+    fastener      VARCHAR NOT NULL,
+    value         DOUBLE NOT NULL CHECK (value > 0),       -- as written, in unit
+    unit          VARCHAR NOT NULL CHECK (unit IN ('in-lb', 'ft-lb', 'N m')),
+    newton_metres DOUBLE NOT NULL CHECK (newton_metres > 0),
+    PRIMARY KEY (ro_id, fastener, load_id)
+);
+
 CREATE VIEW engine_family AS SELECT * EXCLUDE (superseded_by) FROM loaded_engine_family WHERE superseded_by IS NULL;
 CREATE VIEW vehicle AS SELECT * EXCLUDE (superseded_by) FROM loaded_vehicle WHERE superseded_by IS NULL;
 CREATE VIEW meter AS SELECT * EXCLUDE (superseded_by) FROM loaded_meter WHERE superseded_by IS NULL;
 CREATE VIEW service_rule AS SELECT * EXCLUDE (superseded_by) FROM loaded_service_rule WHERE superseded_by IS NULL;
 CREATE VIEW repair_order AS SELECT * EXCLUDE (superseded_by) FROM loaded_repair_order WHERE superseded_by IS NULL;
+CREATE VIEW torque_record AS SELECT * EXCLUDE (superseded_by) FROM loaded_torque_record WHERE superseded_by IS NULL;
 CREATE VIEW repair_line AS SELECT * EXCLUDE (superseded_by) FROM loaded_repair_line WHERE superseded_by IS NULL;
 
 -- The catalogue as it was when the store was last written, so that SQL can join on it.

@@ -1,0 +1,1 @@
+SELECT ro_id, shop, ro_no FROM repair_order
