@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboards.figures.parts import UNIT_WORDS, empty_figure, ticks, with_caption
+from dashboards.figures.parts import UNIT_WORDS, ages, empty_figure, ticks, with_caption
 from dashboards.theme import PALETTES, Mode, faded, template
 from dashboards.wording import RATE_SPAN, counted, money, span, whole
 from fleetlog.analyses.results import BestInterval
@@ -42,7 +42,7 @@ def interval_figure(result: BestInterval, mode: Mode = "light") -> go.Figure:
             "height": 370,
             "xaxis": {
                 "title": {"text": f"Planned age of renewal, {unit}"}, "tickvals": x_ticks,
-                "ticktext": [f"{tick:,.0f}" for tick in x_ticks], "range": [0, top],
+                "ticktext": ages(x_ticks), "range": [0, top],
                 "showgrid": False, "tickangle": 0,
             },
             "yaxis": {

@@ -53,6 +53,13 @@ def ticks(top: float, most: int = 5) -> Floats:
     return np.asarray(step * np.arange(int(np.floor(top / step * (1 + 1e-9))) + 1))
 
 
+def ages(at: Floats) -> list[str]:
+    """Write ages at ticks, whole thousands as 50k: on a phone longer words would touch."""
+    if len(at) > 1 and not np.any(at % 1_000):
+        return [f"{age / 1_000:,.0f}k" if age else "0" for age in at]
+    return [f"{age:,.0f}" for age in at]
+
+
 def value_at(time: Floats, value: Floats, at: Floats) -> Floats:
     """Read a step line that jumps at ``time`` (ascending, from 0) at the places ``at``."""
     read: Floats = value[np.searchsorted(time, at, side="right") - 1]
@@ -132,7 +139,7 @@ def figure_with_rows(
             "margin": {"t": TITLE_HEIGHT, "b": FOOT_HEIGHT},
             "xaxis": {
                 "title": {"text": x_title}, "range": window, "anchor": "y", "showgrid": False,
-                "tickvals": x_ticks, "ticktext": [f"{tick:,.0f}" for tick in x_ticks],
+                "tickvals": x_ticks, "ticktext": ages(x_ticks),
                 "tickangle": 0,
             },
             "yaxis": {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import dash
@@ -38,6 +39,7 @@ from dashboards.wording import (
     NOT_KNOWN,
     counted,
     decimals,
+    places,
     rate,
     rate_unit,
     share,
@@ -50,7 +52,7 @@ from fleetlog.analyses.results import BestInterval, PartLife
 from fleetlog.errors import FleetlogError
 
 FAMILY, COMPONENT, CLOCK, SPLIT = "life-family", "life-component", "life-clock", "life-split"
-MODE_GROUP = "life-mode-group"
+PARTS, GROUP, GROUP_BLOCK = "life-parts", "life-group", "life-group-block"
 ANSWER, AFTERWORD, BODY = "life-answer", "life-afterword", "life-body"
 CURVES, INCIDENCE, INCIDENCE_BLOCK = "life-curves", "life-incidence", "life-incidence-block"
 GROUPS, GROUPS_BLOCK = "life-groups", "life-groups-block"
@@ -60,29 +62,55 @@ INTERVAL_ANSWER, INTERVAL = "life-interval-answer", "life-interval"
 INTERVAL_BLOCK = "life-interval-block"
 NAMES = "life-names"
 
-QUERY = ("family", "component", "clock", "split", "planned", "failure")
+QUERY = ("family", "component", "parts", "clock", "split", "group", "planned", "failure")
 
 CLOCKS = {"distance": "Distance", "days": "Days in service"}
+
+#: Which parts are looked at: the name in the address, the generation asked for, the words.
+ALL_PARTS = "all"
+PARTS_ASKED = {
+    ALL_PARTS: ("any", "All"),
+    "first": ("first", "As built"),
+    "later": ("later", "Replacements"),
+}
+
+
+@dataclass(frozen=True)
+class Split:
+    """One way to split lives: its words, the columns, and which of those must tell them apart."""
+
+    label: str
+    by: tuple[str, ...]
+    needs: tuple[str, ...]
+
+
+def _split(label: str, *by: str, needs: tuple[str, ...] = ()) -> Split:
+    return Split(label, by, needs or by)
+
+
 NO_SPLIT = "none"
 SPLITS = {
-    "engine_family": "Engine family",
-    "bank": "Bank",
-    "side": "Side (intake or exhaust)",
-    "cylinder": "Cylinder",
-    "part_maker": "Part maker",
-    "generation": "First part or replacement",
-    "depot": "Depot",
+    "engine_family": _split("Engine family", "engine_family"),
+    "bank": _split("Bank", "bank"),
+    "side": _split("Side (intake or exhaust)", "side"),
+    "bank-side": _split("Bank and side", "bank", "side"),
+    "cylinder": _split("Cylinder", "cylinder"),
+    "part_maker": _split("Part maker", "part_maker"),
+    # A lot is known of replacements only: there is one to compare as soon as a part was renewed.
+    "part_lot": _split("Lot", "part_lot", needs=("generation",)),
+    "generation": _split("First part or replacement", "generation"),
+    "depot": _split("Depot", "depot"),
 }
 
 GROUP_COLUMNS = [
-    column("group", "Group", pinned="left", minWidth=120, flex=1),
-    number("lives", "Lives", width=90),
-    number("failures", "Failures", width=105),
-    number("b10", "10 % failed by", width=140),
-    column("b10_limits", "Limits", width=155, type="rightAligned"),
-    number("median", "Half failed by", width=140),
-    column("median_limits", "Limits", width=155, type="rightAligned"),
-    column("shape_limits", "Weibull shape", width=165, type="rightAligned"),
+    column("group", "Group", pinned="left", minWidth=140, flex=1),
+    number("lives", "Lives", width=85),
+    number("failures", "Failures", width=100),
+    number("b10", "10 % failed by", width=135),
+    column("b10_limits", "Limits", width=145, type="rightAligned"),
+    number("median", "Half failed by", width=130),
+    column("median_limits", "Limits", width=145, type="rightAligned"),
+    column("shape_limits", "Weibull shape", width=155, type="rightAligned"),
 ]
 
 EVIDENCE_COLUMNS = [
@@ -92,7 +120,7 @@ EVIDENCE_COLUMNS = [
     column("unit_no", "Unit", width=90, cellRenderer="VehicleLink"),
     column("vin", "VIN", width=185),
     number("age", "Age at failure", width=135),
-    column("positions", "Position", width=210, tooltipField="positions"),
+    column("positions", "Position", width=265, tooltipField="positions"),
     number("parts", "Parts", width=85),
     column("failure_mode", "How it failed", width=150),
     column("part_maker", "Part maker", width=130),
@@ -116,10 +144,13 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
         ]
     codes = components["code"].to_list()
     component = chosen(query.get("component"), codes, codes[0])
+    parts = chosen(query.get("parts"), list(PARTS_ASKED), ALL_PARTS)
     clock = chosen(query.get("clock"), list(CLOCKS), "distance")
     splits = _split_options(access, component, family)
     split = chosen(query.get("split"), [each["value"] for each in splits], NO_SPLIT)
-    taken = {"family": family, "component": component, "clock": clock, "split": split}
+    taken = {
+        "family": family, "component": component, "parts": parts, "clock": clock, "split": split,
+    }  # fmt: skip
     in_vain = [
         f"{name} {query[name]}" for name in taken if query.get(name) not in (None, taken[name])
     ]
@@ -133,18 +164,20 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
     return [
         *lead(
             "Part life",
-            "How long a component lasts, with what certainty, and at what age renewing it on "
-            "purpose pays.",
+            "How long a part lasts, how sure that is, and at what age renewing it pays.",
         ),
-        dmc.SimpleGrid(
+        html.Div(
             [
                 select(FAMILY, "Engine family", family_options, family),
                 select(COMPONENT, "Component", _component_options(components), component),
+                select(
+                    PARTS, "Parts",
+                    [option(name, label) for name, (_, label) in PARTS_ASKED.items()], parts,
+                ),
                 select(CLOCK, "Measured in", [option(*each) for each in CLOCKS.items()], clock),
                 select(SPLIT, "Split by", splits, split),
             ],
-            cols={"base": 1, "xs": 2, "md": 4},
-            className="fl-filters fl-noprint",
+            className="fl-filters fl-life-filters fl-noprint",
         ),
         message(
             f"The link asks for what is not here ({', '.join(in_vain)}): shown is what the "
@@ -163,16 +196,11 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
                     id=GROUPS_BLOCK, hidden=True,
                 ),
                 html.Section(
-                    [
-                        html.Div(
-                            [
-                                html.H2("How they fail"),
-                                select(MODE_GROUP, "Group", [option("all", "All")], "all"),
-                            ],
-                            className="fl-bar",
-                        ),
-                        graph(INCIDENCE),
-                    ],
+                    [html.H2("One group in detail"), _group_select(query.get("group"))],
+                    id=GROUP_BLOCK, hidden=True,
+                ),
+                html.Section(
+                    [html.H2("How they fail"), graph(INCIDENCE)],
                     id=INCIDENCE_BLOCK, hidden=True, className="fl-away",
                 ),
                 _interval_section(access.currency, query),
@@ -195,6 +223,11 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
     ]  # fmt: skip
 
 
+def _group_select(group: str | None) -> dmc.Select:
+    """Return the choice of a group; which groups there are is known with the answer."""
+    return select(GROUP, "Group", [option(group, group)] if group else [], group)
+
+
 def _interval_section(currency: str, query: Mapping[str, str]) -> html.Section:
     def cost(identifier: str, label: str, given: str | None) -> dmc.NumberInput:
         return dmc.NumberInput(
@@ -214,7 +247,7 @@ def _interval_section(currency: str, query: Mapping[str, str]) -> html.Section:
                 ],
                 className="fl-costs fl-noprint",
             ),
-            html.Div(graph(INTERVAL), id=INTERVAL_BLOCK, className="fl-away"),
+            html.Div(graph(INTERVAL), id=INTERVAL_BLOCK, hidden=True, className="fl-away"),
         ]
     )
 
@@ -223,9 +256,13 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
     """Wire the page; the callbacks are returned as plain functions by name."""
     question = {
         "family": Input(FAMILY, "value"), "component": Input(COMPONENT, "value"),
-        "clock": Input(CLOCK, "value"), "split": Input(SPLIT, "value"),
+        "parts": Input(PARTS, "value"), "clock": Input(CLOCK, "value"),
+        "split": Input(SPLIT, "value"),
         "mode": Input("mode", "data"), "_revision": Input("revision", "data"),
     }  # fmt: skip
+
+    def life(family: str, component: str, parts: str, clock: str, split: str) -> PartLife:
+        return access.part_life(component, _family(family), _by(split), clock, _generation(parts))
 
     @app.callback(
         Output(COMPONENT, "data"), Output(COMPONENT, "value"),
@@ -255,18 +292,18 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
             "afterword": Output(AFTERWORD, "children"),
             "groups": (Output(GROUPS, "columnDefs"), Output(GROUPS, "rowData"),
                        Output(GROUPS_BLOCK, "hidden")),
-            "mode_groups": (Output(MODE_GROUP, "data"), Output(MODE_GROUP, "value"),
-                            Output(MODE_GROUP, "style")),
+            "one_group": (Output(GROUP, "data"), Output(GROUP, "value"),
+                          Output(GROUP_BLOCK, "hidden")),
             "evidence": (Output(EVIDENCE, "columnDefs"), Output(EVIDENCE, "rowData")),
         },
-        inputs={"mode_group": State(MODE_GROUP, "value"), **question},
+        inputs={"group": State(GROUP, "value"), **question},
     )  # fmt: skip
     def answer(
-        *, family: str, component: str, clock: str, split: str, mode: Mode, _revision: int | None,
-        mode_group: str | None,
+        *, family: str, component: str, parts: str, clock: str, split: str, group: str | None,
+        mode: Mode, _revision: int | None,
     ) -> dict[str, Any]:  # fmt: skip
         try:
-            result = access.part_life(component, _family(family), _by(split), clock)
+            result = life(family, component, parts, clock, split)
         except FleetlogError as error:
             return _refused(f"{error}.")
         groups = result.groups["group"].to_list()
@@ -279,10 +316,10 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
             "groups": (
                 GROUP_COLUMNS, rows(_group_rows(result), GROUP_COLUMNS), not split_up
             ),
-            "mode_groups": (
-                [option(name, "All" if name == "all" else name) for name in groups],
-                chosen(mode_group, groups, _most_failures(result)),
-                {"display": "block" if split_up else "none"},
+            "one_group": (
+                [option(name, name) for name in groups],
+                chosen(group, groups, _most_failures(result)) if split_up else None,
+                not split_up,
             ),
             "evidence": (
                 _evidence_columns(result),
@@ -295,17 +332,17 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
             Output(INCIDENCE, "figure"), Output(f"{INCIDENCE}-caption", "children"),
             Output(INCIDENCE_BLOCK, "hidden"),
         ],
-        inputs={"group": Input(MODE_GROUP, "value"), **question},
+        inputs={"group": Input(GROUP, "value"), **question},
     )  # fmt: skip
     def ways(
-        *, group: str, family: str, component: str, clock: str, split: str, mode: Mode,
-        _revision: int | None,
+        *, group: str | None, family: str, component: str, parts: str, clock: str, split: str,
+        mode: Mode, _revision: int | None,
     ) -> Any:  # fmt: skip
         try:
-            result = access.part_life(component, _family(family), _by(split), clock)
+            result = life(family, component, parts, clock, split)
         except FleetlogError:
             return dash.no_update, dash.no_update, True
-        group = chosen(group, result.groups["group"].to_list(), "all")
+        group = chosen(group, result.groups["group"].to_list(), _most_failures(result))
         one_way = result.incidence["failure_mode"].n_unique() < 2
         return *drawn(incidence_figure(result, group, mode)), one_way
 
@@ -319,17 +356,20 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
         inputs={
             "cost_planned": Input(COST_PLANNED, "value"),
             "cost_failure": Input(COST_FAILURE, "value"),
-            **{name: each for name, each in question.items() if name != "split"},
+            "group": Input(GROUP, "value"),
+            **question,
         },
     )  # fmt: skip
     def interval(
-        *, family: str, component: str, clock: str, cost_planned: Any, cost_failure: Any,
-        mode: Mode, _revision: int | None,
+        *, family: str, component: str, parts: str, clock: str, split: str, group: str | None,
+        cost_planned: Any, cost_failure: Any, mode: Mode, _revision: int | None,
     ) -> Any:  # fmt: skip
         try:
+            where = _where(life(family, component, parts, clock, split), group)
             result = access.best_interval(
-                component, _family(family), clock, _amount(cost_planned), _amount(cost_failure)
-            )
+                component, _family(family), clock, _amount(cost_planned), _amount(cost_failure),
+                where, _generation(parts),
+            )  # fmt: skip
         except FleetlogError as error:
             keep = dash.no_update
             return message(f"{error}."), keep, keep, True, keep, keep
@@ -343,13 +383,15 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
 
     @app.callback(
         Output(EVIDENCE_FILE, "data"), Input(EVIDENCE_CSV, "n_clicks"),
-        State(FAMILY, "value"), State(COMPONENT, "value"), State(CLOCK, "value"),
-        State(SPLIT, "value"), prevent_initial_call=True,
+        State(FAMILY, "value"), State(COMPONENT, "value"), State(PARTS, "value"),
+        State(CLOCK, "value"), State(SPLIT, "value"), prevent_initial_call=True,
     )  # fmt: skip
-    def export(clicks: int | None, family: str, component: str, clock: str, split: str) -> Any:
+    def export(
+        clicks: int | None, family: str, component: str, parts: str, clock: str, split: str
+    ) -> Any:
         if not clicks:
             return dash.no_update
-        result = access.part_life(component, _family(family), _by(split), clock)
+        result = life(family, component, parts, clock, split)
         return {"content": csv_text(result.evidence), "filename": f"failures-{component}.csv"}
 
     clientside(
@@ -357,8 +399,9 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
         [
             Input(each, prop)
             for each, prop in (
-                (NAMES, "data"), (FAMILY, "value"), (COMPONENT, "value"), (CLOCK, "value"),
-                (SPLIT, "value"), (COST_PLANNED, "value"), (COST_FAILURE, "value"),
+                (NAMES, "data"), (FAMILY, "value"), (COMPONENT, "value"), (PARTS, "value"),
+                (CLOCK, "value"), (SPLIT, "value"), (GROUP, "value"), (COST_PLANNED, "value"),
+                (COST_FAILURE, "value"),
             )
         ],
         initially=False,
@@ -378,7 +421,23 @@ def _family(value: str) -> str | None:
 
 
 def _by(split: str | None) -> tuple[str, ...]:
-    return (split,) if split in SPLITS else ()
+    return SPLITS[split].by if split in SPLITS else ()
+
+
+def _generation(parts: str | None) -> str:
+    return PARTS_ASKED[chosen(parts, list(PARTS_ASKED), ALL_PARTS)][0]
+
+
+def _where(result: PartLife, group: str | None) -> tuple[tuple[str, str | int], ...]:
+    """Return the column values that make up one group of a split; without a split there are none.
+
+    A value that the records do not state cannot be asked for and is left out.
+    """
+    if result.groups.height < 2:
+        return ()
+    group = chosen(group, result.groups["group"].to_list(), _most_failures(result))
+    values = result.groups.filter(pl.col("group") == group).select(result.by).row(0, named=True)
+    return tuple((name, value) for name, value in values.items() if value is not None)
 
 
 def _amount(given: Any) -> float | None:
@@ -401,7 +460,11 @@ def _split_options(access: Access, component: str, family: str) -> list[dict[str
     useful = access.splits(component, _family(family))
     return [
         option(NO_SPLIT, "Nothing"),
-        *(option(name, label) for name, label in SPLITS.items() if name in useful),
+        *(
+            option(name, split.label)
+            for name, split in SPLITS.items()
+            if set(split.needs) <= set(useful)
+        ),
     ]
 
 
@@ -409,7 +472,7 @@ def _refused(text: str) -> dict[str, Any]:
     keep = dash.no_update
     return {
         "answer": message(text), "hidden": True, "curves": (keep, keep), "afterword": keep,
-        "groups": (keep,) * 3, "mode_groups": (keep,) * 3, "evidence": (keep, keep),
+        "groups": (keep,) * 3, "one_group": (keep,) * 3, "evidence": (keep, keep),
     }  # fmt: skip
 
 
@@ -484,9 +547,13 @@ def _group_rows(result: PartLife) -> pl.DataFrame:
 def evidence_rows(result: PartLife) -> pl.DataFrame:
     """Return the failures in words, latest first."""
     modes = result.evidence["failure_mode"].unique().to_list()
+    positions = result.evidence["positions"].unique().to_list()
     return result.evidence.sort("opened_on", descending=True, nulls_last=True).with_columns(
         failure_mode=pl.col("failure_mode").replace_strict(
             modes, [words(mode) for mode in modes], return_dtype=pl.String
+        ),
+        positions=pl.col("positions").replace_strict(
+            positions, [places(each.split("; ")) for each in positions], return_dtype=pl.String
         ),
         position_assumed=pl.when("position_assumed")
         .then(pl.lit("assumed"))

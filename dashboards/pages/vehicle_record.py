@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import dash
@@ -24,28 +24,24 @@ from dashboards.widgets import (
     rows,
     sentences,
 )
-from dashboards.wording import NOT_KNOWN, counted, day, whole, words
+from dashboards.wording import NOT_KNOWN, counted, day, places, whole, words
 from fleetlog.analyses.choices import MOST_VEHICLES
 from fleetlog.analyses.results import VehicleRecord
 from fleetlog.errors import FleetlogError
 
 KEY, ANSWER, NAMES, PRINT = "vehicle-key", "vehicle-answer", "vehicle-names", "vehicle-print"
-PARTS, METERS = "vehicle-parts", "vehicle-meters"
+METERS = "vehicle-meters"
 
 #: Orders that are open at once; the older ones are one click away.
 LATEST_ORDERS = 10
 
-PART_COLUMNS = [
-    column("title", "Component", pinned="left", minWidth=170),
-    column("positions", "Position", width=230, tooltipField="positions"),
-    number("count", "Parts", width=90),
-    number("age_distance", "Age, distance", width=140),
-    number("age_days", "Age, days", width=120),
-    date_column("fitted_on", "Fitted", width=120),
-    column("origin", "Fitted as", width=200),
-    column("part_maker", "Part maker", width=140),
-    column("part_lot", "Lot", width=120),
-]
+#: Lines of one order that are alike in these are one row, their positions listed.
+ALIKE_LINES = ("part", "action", "reason", "failure_mode", "part_no", "part_maker", "part_lot")
+
+#: Parts fitted now that are alike in these are one row.
+ALIKE_PARTS = (
+    "title", "origin", "age_distance", "age_days", "fitted_on", "part_maker", "part_lot",
+)  # fmt: skip
 
 METER_COLUMNS = [
     date_column("read_on", "Read", width=120),
@@ -154,7 +150,7 @@ def _record(record: VehicleRecord) -> list[Any]:
             "Components that some order has touched; all others are as the factory fitted them.",
             className="fl-lead",
         ),
-        _filled(grid(PARTS, "Parts fitted now"), PART_COLUMNS, _parts(record.parts)),
+        _parts(record.parts, record.unit),
         html.H2(f"Repair orders, latest first ({record.orders.height})"),
         *orders[:LATEST_ORDERS],
         html.Details(
@@ -181,15 +177,34 @@ def _filled(place: html.Div, columns: list[dict[str, Any]], frame: pl.DataFrame)
     return place
 
 
-def _parts(parts: pl.DataFrame) -> pl.DataFrame:
-    """Say in words where each part came from; the youngest come first."""
-    return parts.sort("age_days").with_columns(
-        origin=pl.when(pl.col("generation") > 1)
-        .then(pl.format("replacement {}", pl.col("generation") - 1))
-        .when("generation_assumed")
-        .then(pl.lit("assumed first part"))
-        .otherwise(pl.lit("first part"))
+def _parts(parts: pl.DataFrame, unit: str) -> html.Div:
+    """List what is fitted now, in words where each part came from, the youngest first."""
+    alike = (
+        parts.sort("age_days")
+        .with_columns(
+            origin=pl.when(pl.col("generation") > 1)
+            .then(pl.format("replacement {}", pl.col("generation") - 1))
+            .when("generation_assumed")
+            .then(pl.lit("assumed first part"))
+            .otherwise(pl.lit("first part"))
+        )
+        .group_by(*ALIKE_PARTS, maintain_order=True)
+        .agg(pl.col("positions").str.split("; ").list.explode(), pl.col("count").sum())
     )
+    return _table(
+        ("Component", "Position", "Parts", f"Age, {unit}", "Age, days", "Fitted", "Maker, lot"),
+        [
+            (
+                part["title"], _places(part["positions"]), whole(part["count"]),
+                whole(part["age_distance"]), whole(part["age_days"]),
+                f"{day(part['fitted_on'])}, {part['origin']}" if part["fitted_on"]
+                else part["origin"],
+                _stated(part["part_maker"], part["part_lot"]),
+            )
+            for part in alike.iter_rows(named=True)
+        ],
+        label="Parts fitted now", numbers=(2, 3, 4),
+    )  # fmt: skip
 
 
 def _order(order: dict[str, Any], lines: pl.DataFrame | None, unit: str) -> html.Article:
@@ -233,31 +248,69 @@ def _afterwards(order: dict[str, Any]) -> str:
 
 
 def _lines(lines: pl.DataFrame) -> html.Div:
-    headings = ("Part", "Position", "Action", "Reason", "Failure", "Part no., maker, lot")
+    """List the lines of one order; those that differ in their position only are one row."""
+    alike = (
+        lines.sort("line_no")
+        .with_columns(part=pl.coalesce("title", "description", pl.lit("not coded")))
+        .group_by(*ALIKE_LINES, maintain_order=True)
+        .agg(pl.col("position").drop_nulls(), pl.len().alias("lines"))
+    )
+    return _table(
+        ("Part", "Position", "Lines", "Action", "Reason", "Failure", "Part no., maker, lot"),
+        [
+            (
+                line["part"], _places(line["position"]), whole(line["lines"]),
+                line["action"] or "", words(line["reason"]),
+                words(line["failure_mode"]) if line["failure_mode"] else "",
+                _stated(line["part_no"], line["part_maker"], line["part_lot"]),
+            )
+            for line in alike.iter_rows(named=True)
+        ],
+        label=f"Lines of this order: {counted(lines.height, 'line')}", numbers=(2,),
+    )  # fmt: skip
+
+
+def _places(positions: list[str]) -> str:
+    # A number at the head of the next line would read as a number on its own.
+    return places(positions).replace("no. ", "no.\N{NO-BREAK SPACE}")
+
+
+def _stated(*names: str | None) -> str:
+    return ", ".join(name for name in names if name)
+
+
+def _table(
+    headings: Sequence[str], cells: Sequence[Sequence[str]], *, label: str, numbers: Sequence[int]
+) -> html.Div:
+    """Return a plain table, which a printer takes whole; ``numbers`` are set to the right."""
+    kinds = ["fl-number" if place in numbers else None for place in range(len(headings))]
     return html.Div(
         html.Table(
             [
-                html.Thead(html.Tr([html.Th(heading, scope="col") for heading in headings])),
-                html.Tbody([_line(line) for line in lines.iter_rows(named=True)]),
+                html.Thead(
+                    html.Tr(
+                        [
+                            html.Th(heading, scope="col", className=kind)
+                            for heading, kind in zip(headings, kinds, strict=True)
+                        ]
+                    )
+                ),
+                html.Tbody(
+                    [
+                        html.Tr(
+                            [
+                                html.Td(text, className=kind)
+                                for text, kind in zip(row, kinds, strict=True)
+                            ]
+                        )
+                        for row in cells
+                    ]
+                ),
             ],
             className="fl-table",
         ),
         className="fl-scroll",
         tabIndex="0",
         role="region",
-        **aria(label=f"Lines of this order: {counted(lines.height, 'line')}"),
-    )
-
-
-def _line(line: dict[str, Any]) -> html.Tr:
-    part = [line[name] for name in ("part_no", "part_maker", "part_lot") if line[name]]
-    return html.Tr(
-        [
-            html.Td(line["title"] or line["description"] or "not coded"),
-            html.Td(line["position"] or ""),
-            html.Td(line["action"] or ""),
-            html.Td(words(line["reason"])),
-            html.Td(words(line["failure_mode"]) if line["failure_mode"] else ""),
-            html.Td(", ".join(part)),
-        ]
+        **aria(label=label),
     )

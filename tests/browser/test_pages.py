@@ -20,6 +20,7 @@ CHROMIUM = Path("/usr/bin/chromium")
 PATHS = (
     "/",
     "/?component=valvetrain.rocker-arm&split=bank",
+    "/?component=valvetrain.rocker-arm&split=bank-side&parts=first",
     "/comebacks",
     "/comebacks?by=component",
     "/vehicle?find=U1001",
@@ -155,6 +156,7 @@ def test_charts_have_no_upload_button_and_a_name(browser: Browser, address: str)
         page = seen.open(path)
         until(page, f"document.querySelectorAll('.js-plotly-plot .main-svg').length >= {count}")
         page.wait_for_load_state("networkidle")
+        until(page, ALL_DRAWN)
         buttons = page.evaluate(
             "[...document.querySelectorAll('.modebar-btn')].map(b => b.dataset.title || '')"
         )
@@ -219,6 +221,58 @@ def test_a_write_to_the_store_while_the_page_is_open_works(
     assert store.revision() == before + 1
     pick(page, "Measured in", "Days")
     expect(page.locator("#life-answer")).to_contain_text("0 failures")
+    seen.check()
+    page.close()
+
+
+def test_one_group_of_a_split_is_chosen_and_comes_back_with_the_address(
+    browser: Browser, address: str
+) -> None:
+    seen = watched(browser, address, width=390)
+    page = seen.open("/?component=valvetrain.rocker-arm")
+    expect(page.locator("#life-group")).to_be_hidden()
+    pick(page, "Split by", "Bank and side")
+    until(page, "new URLSearchParams(location.search).get('group')")
+    pick(page, "Group", "bank 1 / exhaust")
+    said = page.locator("#life-interval-answer")
+    expect(said).to_contain_text("bank 1, side exhaust")
+    pick(page, "Parts", "As built")
+    until(page, "location.search.includes('parts=first')")
+    expect(page.locator("#life-answer")).to_contain_text("as built")
+    again = seen.open(page.url)
+    expect(again.locator("#life-group")).to_have_value("bank 1 / exhaust")
+    expect(said).to_contain_text("bank 1, side exhaust, as built")
+    seen.check()
+    page.close()
+
+
+def test_the_printed_record_shows_every_row_and_no_controls(browser: Browser, address: str) -> None:
+    seen = watched(browser, address, width=720)
+    page = seen.open("/vehicle?find=U1001")
+    rows = page.locator("#vehicle-answer > .fl-scroll tbody tr")
+    on_screen = rows.count()
+    page.emulate_media(media="print")
+    assert on_screen > 1
+    assert rows.count() == on_screen
+    assert all(row.is_visible() for row in rows.all())
+    expect(page.locator("#vehicle-key")).to_be_hidden()
+    expect(page.locator(".fl-nav")).to_be_hidden()
+    # An A4 sheet between its margins: nothing may be cut off at the right.
+    assert page.evaluate("document.documentElement.scrollWidth") <= 720
+    cut = """[...document.querySelectorAll('.fl-scroll')]
+        .filter(each => each.scrollWidth > each.clientWidth).length"""
+    assert page.evaluate(cut) == 0
+    seen.check()
+    page.close()
+
+
+def test_rows_of_a_grid_far_down_are_there_when_it_comes_into_view(
+    browser: Browser, address: str
+) -> None:
+    seen = watched(browser, address, width=390)
+    page = seen.open("/?component=valvetrain.rocker-arm")
+    page.locator("#life-evidence").scroll_into_view_if_needed()
+    expect(page.locator("#life-evidence .ag-row .ag-cell").first).to_be_visible()
     seen.check()
     page.close()
 

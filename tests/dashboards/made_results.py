@@ -92,7 +92,7 @@ def made_best_interval(**changes):
     values = {
         "component": "valvetrain.lifter", "title": "Lifter", "engine_family": None,
         "clock": "distance", "unit": "mi", "currency": "USD", "lives": 400, "vehicles": 100,
-        "failures": 180, "shape": 2.4, "shape_interval": (2.1, 2.8), "scale": 90_000.0,
+        "failures": 180, "oldest_seen": 180_000.0, "shape": 2.4, "shape_interval": (2.1, 2.8), "scale": 90_000.0,
         "cost_planned": 400.0, "cost_failure": 2_600.0,
         "cost_basis": "medians of the repair orders", "age": policy.age,
         "age_interval": (0.85 * policy.age, 1.2 * policy.age), "flat_range": policy.flat_range,

@@ -8,12 +8,13 @@ from urllib.parse import parse_qs
 
 import dash
 import duckdb
+import polars as pl
 import pytest
 from dash.development.base_component import Component
 
 from dashboards.access import Access
 from dashboards.app import create_app
-from dashboards.pages import PAGES, part_life
+from dashboards.pages import PAGES, part_life, vehicle_record
 from dashboards.theme import GRAPH_CONFIG
 
 
@@ -52,7 +53,7 @@ def text_of(node: Any) -> str:
 def ask(**changes: Any) -> dict[str, Any]:
     return {
         "family": "*", "component": "charging.alternator", "clock": "distance", "split": "none",
-        "mode": "light", "_revision": None,
+        "parts": "all", "group": None, "mode": "light", "_revision": None,
     } | changes  # fmt: skip
 
 
@@ -103,7 +104,7 @@ def test_the_page_names_its_language_and_fetches_only_from_here(app: dash.Dash) 
 def test_answer_shows_what_the_analysis_returned(
     part_life_page: dict[str, Any], access: Access
 ) -> None:
-    shown = part_life_page["answer"](mode_group="all", **ask())
+    shown = part_life_page["answer"](**ask())
     result = access.part_life("charging.alternator", None, (), "distance")
     for sentence in result.summary:
         assert sentence in text_of(shown["answer"])
@@ -115,7 +116,7 @@ def test_answer_shows_what_the_analysis_returned(
 
 
 def test_answer_split_up_lists_each_group(part_life_page: dict[str, Any], access: Access) -> None:
-    shown = part_life_page["answer"](mode_group="all", **ask(split="depot"))
+    shown = part_life_page["answer"](**ask(split="depot"))
     _, rows, hidden = shown["groups"]
     result = access.part_life("charging.alternator", None, ("depot",), "distance")
     assert [row["group"] for row in rows] == result.groups["group"].to_list()
@@ -125,7 +126,7 @@ def test_answer_split_up_lists_each_group(part_life_page: dict[str, Any], access
 
 
 def test_an_unknown_component_gives_a_sentence(part_life_page: dict[str, Any]) -> None:
-    shown = part_life_page["answer"](mode_group="all", **ask(component="brakes.nothing"))
+    shown = part_life_page["answer"](**ask(component="brakes.nothing"))
     assert "brakes.nothing" in text_of(shown["answer"])
     assert shown["hidden"] is True
 
@@ -133,12 +134,72 @@ def test_an_unknown_component_gives_a_sentence(part_life_page: dict[str, Any]) -
 def test_interval_takes_the_costs_that_were_typed(
     part_life_page: dict[str, Any], access: Access
 ) -> None:
-    inputs = {name: value for name, value in ask().items() if name != "split"}
-    shown = part_life_page["interval"](cost_planned=100, cost_failure="900", **inputs)
+    shown = part_life_page["interval"](cost_planned=100, cost_failure="900", **ask())
     result = access.best_interval("charging.alternator", None, "distance", 100.0, 900.0)
     for sentence in result.summary:
         assert sentence in text_of(shown[0])
     assert shown[-2:] == ("USD 100", "USD 900")
+
+
+def test_parts_of_one_generation_are_answered_alone(
+    part_life_page: dict[str, Any], access: Access
+) -> None:
+    counts = {}
+    for parts, generation in (("all", "any"), ("first", "first"), ("later", "later")):
+        shown = part_life_page["answer"](**ask(component="valvetrain.rocker-arm", parts=parts))
+        result = access.part_life("valvetrain.rocker-arm", None, (), "distance", generation)
+        assert result.summary[0] in text_of(shown["answer"])
+        counts[parts] = int(result.groups["lives"].sum())
+    assert counts["first"] < counts["all"]
+    assert counts["later"] < counts["all"]
+
+
+def test_a_split_by_bank_and_side_offers_its_groups_and_opens_at_the_one_with_most_failures(
+    part_life_page: dict[str, Any], access: Access
+) -> None:
+    asked = ask(component="valvetrain.rocker-arm", split="bank-side")
+    options, group, hidden = part_life_page["answer"](**asked)["one_group"]
+    groups = access.part_life("valvetrain.rocker-arm", None, ("bank", "side"), "distance").groups
+    assert [each["value"] for each in options] == groups["group"].to_list()
+    most = groups.filter(pl.col("failures") == pl.col("failures").max())["group"].to_list()
+    assert group in most
+    assert hidden is False
+    asked["group"] = least = groups.sort("failures")["group"][0]
+    assert part_life_page["answer"](**asked)["one_group"][1] == least
+    asked["group"] = "no such group"
+    assert part_life_page["answer"](**asked)["one_group"][1] == group
+    assert part_life_page["answer"](**ask())["one_group"][1:] == (None, True)
+
+
+def test_the_interval_of_a_split_is_that_of_the_chosen_group(
+    part_life_page: dict[str, Any], access: Access
+) -> None:
+    costs = {"cost_planned": 100, "cost_failure": 900}
+    asked = ask(component="valvetrain.rocker-arm", split="bank-side", parts="first")
+    said = set()
+    for bank in (1, 2):
+        group = f"bank {bank} / exhaust"
+        shown = part_life_page["interval"](**asked | costs | {"group": group})
+        result = access.best_interval(
+            "valvetrain.rocker-arm", None, "distance", 100.0, 900.0,
+            (("bank", bank), ("side", "exhaust")), "first",
+        )  # fmt: skip
+        for sentence in result.summary:
+            assert sentence in text_of(shown[0])
+        said.add(text_of(shown[0]))
+    assert len(said) == 2
+
+
+def test_splits_by_two_fields_and_by_lot_are_offered_where_they_tell_groups_apart(
+    access: Access,
+) -> None:
+    def offered(component: str) -> set[str]:
+        shown = everything(part_life.layout(access, {"component": component}))
+        (split,) = (each for each in shown if getattr(each, "id", None) == part_life.SPLIT)
+        return {each["value"] for each in split.data}
+
+    assert {"bank", "side", "bank-side", "part_lot"} <= offered("valvetrain.rocker-arm")
+    assert not {"bank", "bank-side"} & offered("charging.alternator")
 
 
 def test_a_family_change_keeps_the_component_where_it_has_it(
@@ -161,10 +222,11 @@ def test_the_address_sets_the_filters_and_nonsense_is_set_aside(access: Access) 
 
     usual = filters("")
     assert usual["life-component"] == access.components()["code"][0]
-    chosen = filters("component=charging.starter&clock=days&split=depot")
+    chosen = filters("component=charging.starter&clock=days&split=depot&parts=later")
+    assert chosen["life-parts"] == "later"
     assert chosen["life-component"] == "charging.starter"
     assert (chosen["life-clock"], chosen["life-split"]) == ("days", "depot")
-    assert filters("component=<script>&family=x&clock=9&split=../") == usual
+    assert filters("component=<script>&family=x&clock=9&split=../&parts=old") == usual
 
 
 def test_what_the_address_names_in_vain_is_said(access: Access) -> None:
@@ -175,8 +237,12 @@ def test_what_the_address_names_in_vain_is_said(access: Access) -> None:
 
 
 def test_the_download_holds_the_evidence(part_life_page: dict[str, Any], access: Access) -> None:
-    file = part_life_page["export"](1, "*", "charging.alternator", "distance", "none")
+    file = part_life_page["export"](1, "*", "charging.alternator", "all", "distance", "none")
     result = access.part_life("charging.alternator", None, (), "distance")
+    later = part_life_page["export"](1, "*", "charging.alternator", "later", "distance", "none")
+    replaced = access.part_life("charging.alternator", None, (), "distance", "later")
+    assert len(later["content"].splitlines()) == replaced.evidence.height + 1
+    assert replaced.evidence.height != result.evidence.height
     assert len(file["content"].splitlines()) == result.evidence.height + 1
     assert file["filename"] == "failures-charging.alternator.csv"
 
@@ -201,3 +267,26 @@ def test_a_held_store_gives_a_sentence_over_the_wire(sample_store: Path, tmp_pat
     assert "try again when it has finished" in json.dumps(held.get_json())
     free = client.post("/_dash-update-component", json=call)
     assert "life-component" in json.dumps(free.get_json())
+
+
+def test_lines_of_an_order_that_differ_in_position_only_are_one_row(access: Access) -> None:
+    page = vehicle_record.register(dash.Dash("vehicle", pages_folder=""), access)
+    vin = busiest_vehicle(access)
+    record = access.vehicle_record(vin)
+    shown = [
+        each for each in everything(page["answer"](vin, None)) if type(each).__name__ == "Table"
+    ]
+    fitted, *orders = shown
+    counts = [[int(text_of(row.children[2])) for row in table.children[1].children]
+              for table in (fitted, *orders)]  # fmt: skip
+    assert sum(counts[0]) == record.parts["count"].sum()
+    assert sum(map(sum, counts[1:])) == record.lines.height
+    assert sum(map(len, counts[1:])) < record.lines.height
+    assert max(map(max, counts[1:])) > 1
+
+
+def busiest_vehicle(access: Access) -> str:
+    """Return a vehicle with many lines in one order."""
+    evidence = access.part_life("valvetrain.rocker-arm", None, (), "distance").evidence
+    lines = [(access.vehicle_record(vin).lines.height, vin) for vin in evidence["vin"].unique()]
+    return max(lines)[1]

@@ -4,6 +4,8 @@ import math
 from datetime import date
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from dashboards import wording
 
@@ -31,3 +33,43 @@ from dashboards import wording
 )
 def test_written(written: str, expected: str) -> None:
     assert written == expected
+
+
+PLACES = [
+    f"bank {bank}, cylinder {4 * bank - 4 + cylinder}, {side}, no. {slot}"
+    for bank in (1, 2)
+    for cylinder in (1, 2, 3, 4)
+    for side in ("intake", "exhaust")
+    for slot in (1, 2)
+]
+
+
+@pytest.mark.parametrize(
+    ("positions", "expected"),
+    [
+        ([], ""),
+        ([""], ""),
+        (["all 16"], "all 16"),
+        (["bank 2"], "bank 2"),
+        (["left, no. 2", "right, no. 2"], "left and right, no. 2"),
+        ([f"bank 2, cylinder {n}, exhaust" for n in (5, 6, 7, 8)],
+         "bank 2, cylinders 5 to 8, exhaust"),
+        (["cylinder 7", "cylinder 1", "cylinder 7", "cylinder 3"], "cylinders 1, 3 and 7"),
+        (["bank 2, cylinder 6, exhaust", "bank 2, cylinder 7, intake"],
+         "bank 2: cylinder 6, exhaust; cylinder 7, intake"),
+        (["bank 1 (assumed)", "bank 2"], "bank 1 (assumed); bank 2"),
+        (["bank 1", "bank 2, cylinder 5"], "bank 1; bank 2, cylinder 5"),
+    ],
+)  # fmt: skip
+def test_places_say_once_what_they_share(positions: list[str], expected: str) -> None:
+    assert wording.places(positions) == expected
+
+
+@given(st.sets(st.sampled_from(PLACES)), st.sets(st.sampled_from(PLACES)))
+def test_places_of_different_positions_read_differently(one: set[str], other: set[str]) -> None:
+    told = [wording.places(sorted(each)) for each in (one, other)]
+    assert (told[0] == told[1]) == (one == other)
+
+
+def test_places_of_every_position_are_few_words() -> None:
+    assert len(wording.places(PLACES)) < 120
