@@ -77,29 +77,23 @@ PARTS_ASKED = {
 
 @dataclass(frozen=True)
 class Split:
-    """One way to split lives: its words, the columns, and which of those must tell them apart."""
+    """One way to split lives: its words and its columns, each of which must tell them apart."""
 
     label: str
     by: tuple[str, ...]
-    needs: tuple[str, ...]
-
-
-def _split(label: str, *by: str, needs: tuple[str, ...] = ()) -> Split:
-    return Split(label, by, needs or by)
 
 
 NO_SPLIT = "none"
 SPLITS = {
-    "engine_family": _split("Engine family", "engine_family"),
-    "bank": _split("Bank", "bank"),
-    "side": _split("Side (intake or exhaust)", "side"),
-    "bank-side": _split("Bank and side", "bank", "side"),
-    "cylinder": _split("Cylinder", "cylinder"),
-    "part_maker": _split("Part maker", "part_maker"),
-    # A lot is known of replacements only: there is one to compare as soon as a part was renewed.
-    "part_lot": _split("Lot", "part_lot", needs=("generation",)),
-    "generation": _split("First part or replacement", "generation"),
-    "depot": _split("Depot", "depot"),
+    "engine_family": Split("Engine family", ("engine_family",)),
+    "bank": Split("Bank", ("bank",)),
+    "side": Split("Side (intake or exhaust)", ("side",)),
+    "bank-side": Split("Bank and side", ("bank", "side")),
+    "cylinder": Split("Cylinder", ("cylinder",)),
+    "part_maker": Split("Part maker", ("part_maker",)),
+    "part_lot": Split("Lot", ("part_lot",)),
+    "generation": Split("First part or replacement", ("generation",)),
+    "depot": Split("Depot", ("depot",)),
 }
 
 GROUP_COLUMNS = [
@@ -463,7 +457,7 @@ def _split_options(access: Access, component: str, family: str) -> list[dict[str
         *(
             option(name, split.label)
             for name, split in SPLITS.items()
-            if set(split.needs) <= set(useful)
+            if set(split.by) <= set(useful)
         ),
     ]
 

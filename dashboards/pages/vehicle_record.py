@@ -24,7 +24,7 @@ from dashboards.widgets import (
     rows,
     sentences,
 )
-from dashboards.wording import NOT_KNOWN, counted, day, places, whole, words
+from dashboards.wording import NOT_KNOWN, counted, day, decimals, places, whole, words
 from fleetlog.analyses.choices import MOST_VEHICLES
 from fleetlog.analyses.results import VehicleRecord
 from fleetlog.errors import FleetlogError
@@ -151,6 +151,7 @@ def _record(record: VehicleRecord) -> list[Any]:
             className="fl-lead",
         ),
         _parts(record.parts, record.unit),
+        *_torques(record.torques),
         html.H2(f"Repair orders, latest first ({record.orders.height})"),
         *orders[:LATEST_ORDERS],
         html.Details(
@@ -205,6 +206,32 @@ def _parts(parts: pl.DataFrame, unit: str) -> html.Div:
         ],
         label="Parts fitted now", numbers=(2, 3, 4),
     )  # fmt: skip
+
+
+def _torques(torques: pl.DataFrame) -> list[Any]:
+    """List what was written down on past jobs, where anything was."""
+    if torques.is_empty():
+        return []
+    return [
+        html.H2("Torques written down"),
+        html.P(
+            "What was noted on past jobs, which is no specification: the maker's figure comes "
+            "first.",
+            className="fl-lead",
+        ),
+        _table(
+            ("Fastener", "As written", "N m", "Opened", "RO number, shop"),
+            [
+                (
+                    note["fastener"], f"{note['value']:g} {note['unit']}",
+                    decimals(note["newton_metres"], 1), day(note["opened_on"]),
+                    f"{note['ro_no']}, {note['shop']}",
+                )
+                for note in torques.iter_rows(named=True)
+            ],
+            label="Torques written down on past jobs", numbers=(2,),
+        ),
+    ]  # fmt: skip
 
 
 def _order(order: dict[str, Any], lines: pl.DataFrame | None, unit: str) -> html.Article:

@@ -41,10 +41,7 @@ OUT_OF_CARD = """[...document.querySelectorAll('.fl-figure')]
         return inner.right > outer.right || inner.bottom > outer.bottom || inner.height < 150;
     }).map(card => card.querySelector('.dash-graph').id)"""
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}: install chromium"),
-]
+pytestmark = pytest.mark.browser
 
 
 @dataclass

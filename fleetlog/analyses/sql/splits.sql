@@ -7,6 +7,7 @@ WITH place AS (
     WHERE component = $component AND ($engine_family IS NULL OR engine_family = $engine_family)
 ), lived AS (
     SELECT count(DISTINCT coalesce(part_maker, '')) AS part_maker,
+           count(DISTINCT coalesce(part_lot, '')) AS part_lot,
            count(DISTINCT generation) AS generation
     FROM life JOIN vehicle_span AS s USING (vin)
     WHERE component = $component AND ($engine_family IS NULL OR s.engine_family = $engine_family)
@@ -15,6 +16,6 @@ WITH place AS (
     FROM vehicle_span AS s JOIN vehicle AS v USING (vin)
     WHERE $engine_family IS NULL OR s.engine_family = $engine_family
 )
-SELECT fleet.engine_family, place.bank, place.side, place.cylinder, lived.part_maker,
+SELECT fleet.engine_family, place.bank, place.side, place.cylinder, lived.part_maker, lived.part_lot,
        lived.generation, fleet.depot
 FROM place, lived, fleet
