@@ -67,6 +67,11 @@ def staging_beside(store_path: Path) -> Iterator[Staging]:
     staging = Staging(store_path.with_name(f"{prefix}{os.getpid()}-{secrets.randbelow(10**9):09d}"))
     try:
         yield staging
+    except duckdb.OutOfMemoryException as error:
+        raise StoreError(
+            f"{store_path}: this load needs more memory than fleetlog allows itself "
+            f"({str(error).splitlines()[0]}); nothing was changed: load the file in parts"
+        ) from error
     except (duckdb.OperationalError, duckdb.FatalException) as error:
         raise StoreError(
             f"{store_path} or the scratch files beside it could not be written: "

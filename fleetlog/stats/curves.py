@@ -473,9 +473,15 @@ def _clustered_incidence(
     mine = np.where(
         lives.cause == column + 1, spread(table, before / at_risk, size)[lives.exit], 0.0
     )
-    _, _, log_constant, _ = life_jumps(lives, failed_here, log_integral)
+    # Where all at risk fail at once, only one of the two integrals rises.
+    late = (
+        None
+        if lives.entry is None
+        else (log_integral[lives.entry] > 0) | (share_integral[lives.entry] > 0)
+    )
+    _, _, log_constant, _ = life_jumps(lives, failed_here, log_integral, late)
     cluster, place, share_constant, risk = life_jumps(
-        lives, mine + carried[lives.exit] * failed_here, share_integral
+        lives, mine + carried[lives.exit] * failed_here, share_integral, late
     )
     variance = clustered_variance(
         cluster,

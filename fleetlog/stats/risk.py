@@ -292,13 +292,18 @@ def clustered_variance(
 
 
 def life_jumps(
-    lives: Lives, at_exit: Floats, integral: Floats
+    lives: Lives, at_exit: Floats, integral: Floats, late: Bools | None = None
 ) -> tuple[Ints, Ints, Floats, Floats]:
     """Jumps of the influence of lives whose at-risk part is minus a common running integral.
 
     A life contributes, up to time t, ``at_exit`` once it has left by t, less what ``integral``
     (t,) gained while it was at risk. Written as ``a - b * integral(t)``, ``a`` and ``b`` change
     at entry and exit only.
+
+    Parameters
+    ----------
+    late : (n,) lives that came after the integral began to rise; where two integrals share their
+        jumps, the lives that came after either began.
 
     Returns
     -------
@@ -310,11 +315,12 @@ def life_jumps(
     out = ones * (at_exit - integral[lives.exit])
     if lives.entry is None:
         early = np.bincount(lives.cluster, weights=ones)
-        late: slice | Bools = slice(0)
+        late = np.zeros(lives.rows, dtype=np.bool_)
         begun, came = lives.exit[late], out[late]
     else:
         missed = integral[lives.entry]
-        late = missed > 0
+        if late is None:
+            late = missed > 0
         early = np.bincount(lives.cluster, weights=np.where(late, 0.0, ones))
         begun, came = lives.entry[late], (ones * missed)[late]
     starting = np.flatnonzero(early)

@@ -28,7 +28,7 @@ from fleetlog.units import DISTANCE_UNITS, DistanceUnit
 
 FIRST_WAIT_S = 0.005
 LONGEST_WAIT_S = 0.25
-MEMORY_LIMIT = "1200MB"
+MEMORY_LIMIT = "1400MB"
 
 
 @dataclass(frozen=True)

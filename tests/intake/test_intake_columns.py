@@ -18,7 +18,14 @@ TYPES = {"text", "integer", "number", "money", "distance", "date", "yes-no", "co
 
 
 def test_every_kind_has_known_types_and_headings_of_one_meaning():
-    assert set(kinds()) == {"engine-families", "vehicles", "repairs", "meters", "service-rules"}
+    assert set(kinds()) == {
+        "engine-families",
+        "vehicles",
+        "repairs",
+        "meters",
+        "service-rules",
+        "torques",
+    }
     for kind in kinds():
         counts = Counter(
             heading

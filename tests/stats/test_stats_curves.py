@@ -388,3 +388,14 @@ def test_a_curve_keeps_how_it_was_made():
     assert (curve.level, curve.interval, curve.clusters) == (0.9, "log(-log)", 2)
     assert "cluster" in curve.variance
     assert (curve.lives, curve.events, curve.dropped) == (3, 2, {})
+
+
+def test_incidence_has_a_variance_where_all_at_risk_fail_at_once():
+    """A life that enters after everybody at risk has failed: the two integrals rise apart."""
+    exits = [1.0] * 18 + [3.0] + [2.0] * 6
+    entry = [0.0] * 18 + [2.0] + [1.0] * 6
+    cause = [0] * 19 + [1] * 6
+    table = stats.cumulative_incidence(exits, cause, entry=entry, cluster=[0] * 25).table
+    assert table["estimate"].to_list() == [0.0, 1.0, 1.0]
+    # One cluster holds every life at risk: nothing is left that could vary.
+    assert table["std_err"].to_list() == [0.0, 0.0, 0.0]
