@@ -1,7 +1,7 @@
 """Vehicle identification numbers.
 
 Invented VINs begin with G: the list of country blocks of ISO 3780 shows GA to G0 as not
-assigned, in four public transcriptions of it that agree (read, not bought: the standard
+assigned, in four public copies of it that agree (read, not bought: the standard
 itself is sold), so no maker holds such a prefix.
 """
 
