@@ -57,13 +57,3 @@ MAX_DAILY_MILES = Setting(
     "mi/day",
     "no road vehicle with one driver goes further in a day (common practice, no source)",
 )
-
-SETTINGS = (
-    COMEBACK_DAYS,
-    COMEBACK_MILES,
-    THIN_FAILURES,
-    LEVEL,
-    DOWNTIME_COST_PER_HOUR,
-    LOCK_WAIT_S,
-    MAX_DAILY_MILES,
-)

@@ -11,7 +11,7 @@ import polars as pl
 from fleetlog.analyses.components import find_component
 from fleetlog.analyses.part_life import GENERATIONS, fit_weibull, lives_where, select, subject
 from fleetlog.analyses.results import BestInterval
-from fleetlog.analyses.wording import between, counted, is_thin, number, per_cent
+from fleetlog.analyses.wording import between, between_shares, counted, is_thin, number, per_cent
 from fleetlog.errors import InputError
 from fleetlog.lives.select import CLOCKS, check_choices
 from fleetlog.settings import DOWNTIME_COST_PER_HOUR, LEVEL
@@ -245,10 +245,3 @@ def _summary(name: str, facts: dict[str, Any], figures: dict[str, Any]) -> tuple
             )
         )
     return tuple(said)
-
-
-def between_shares(limits: tuple[float, float] | None) -> str:
-    """Return limits of a share as "4.0 % to 21 %"."""
-    if limits is None:
-        return "no limits"
-    return f"{per_cent(limits[0])} to {per_cent(limits[1])}"

@@ -6,11 +6,10 @@ from typing import Any
 
 import polars as pl
 
-from fleetlog.analyses.best_interval import between_shares
 from fleetlog.analyses.components import find_component
 from fleetlog.analyses.part_life import groups_of
 from fleetlog.analyses.results import Comebacks
-from fleetlog.analyses.wording import FEW_REPAIRS, counted, number, per_cent
+from fleetlog.analyses.wording import FEW_REPAIRS, between_shares, counted, number, per_cent
 from fleetlog.errors import InputError
 from fleetlog.lives.select import check_choices
 from fleetlog.settings import COMEBACK_DAYS, COMEBACK_MILES, LEVEL
@@ -68,9 +67,7 @@ def comebacks(
     kept = repairs.filter(pl.col("why").is_null())
     if kept.is_empty():
         raise InputError("the store has no repair to follow: load repair orders first")
-    answers = [
-        _answer(label, group, level) for label, _, group in groups_of(kept, (by,) if by else ())
-    ]
+    answers = [_answer(label, group, level) for label, _, group in groups_of(kept, (by,))]
     groups = pl.DataFrame([row for row, _ in answers], infer_schema_length=None).sort(
         "rate", "repairs", descending=True, nulls_last=True
     )
@@ -116,7 +113,7 @@ def _followed(pairs: pl.DataFrame, by: str) -> pl.DataFrame:
         days_followed=pl.when("came_back")
         .then(pl.col("days"))
         .when(closed)
-        .then(pl.max_horizontal("window_closes", pl.col("window_closes").max()))
+        .then(pl.col("window_closes").max())
         .otherwise(pl.col("followed_days")),
     )
 

@@ -24,7 +24,7 @@ from fleetlog.analyses.wording import (
 from fleetlog.errors import InputError, NoInteriorMaximum
 from fleetlog.lives import SPLITS, select_lives
 from fleetlog.lives.select import CLOCKS, check_choices
-from fleetlog.settings import LEVEL
+from fleetlog.settings import LEVEL, THIN_FAILURES
 from fleetlog.sql import read_sql
 from fleetlog.stats import LifeFit, SurvivalCurve, cumulative_incidence, fit_life, kaplan_meier
 from fleetlog.store import Store
@@ -545,7 +545,7 @@ def _summary(about: str, groups: pl.DataFrame, unit: str, clock: str) -> tuple[s
         behind = groups.filter(pl.col("b10").is_null())["group"].to_list()
         if behind:
             said.append(f"One in ten has not failed yet in {listed(behind)}.")
-    thin = groups.filter((pl.col("failures") > 0) & (pl.col("failures") < 10))
+    thin = groups.filter((pl.col("failures") > 0) & (pl.col("failures") < THIN_FAILURES.value))
     if groups.height > 1 and thin.height:
         said.append(f"Thin, so read with care: {listed(thin['group'].to_list())}.")
     return tuple(said)

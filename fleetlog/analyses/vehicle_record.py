@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 
 from fleetlog.analyses.choices import find_vehicles
@@ -51,7 +53,7 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
         torques=torques,
         summary=(),
     )
-    return VehicleRecord(**{**vars(record), "summary": _summary(record)})
+    return replace(record, summary=_summary(record))
 
 
 def _the_one_vehicle(found: pl.DataFrame, key: str) -> str:

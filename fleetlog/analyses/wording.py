@@ -40,6 +40,13 @@ def between(limits: tuple[float | None, float | None] | None, unit: str = "") ->
     return f"{number(lower)} to {number(upper, unit)}"
 
 
+def between_shares(limits: tuple[float, float] | None) -> str:
+    """Return limits of a share as "4.0 % to 21 %"."""
+    if limits is None:
+        return "no limits"
+    return f"{per_cent(limits[0])} to {per_cent(limits[1])}"
+
+
 def is_thin(failures: float) -> bool:
     """Tell whether so few failures call for a warning in words."""
     return failures < THIN_FAILURES.value

@@ -143,7 +143,7 @@ WITH segment_ends AS (
 SELECT j.* EXCLUDE (believed), (j.believed + o.offset_distance)::INTEGER AS distance
 FROM judged_reading AS j LEFT JOIN offsets AS o USING (vin, segment)
 UNION ALL BY NAME
-SELECT * EXCLUDE (engine_hours), engine_hours, 'used' AS verdict, NULL AS why, NULL AS distance
+SELECT *, 'used' AS verdict, NULL AS why, NULL AS distance
 FROM raw_reading
 WHERE odometer IS NULL;
 
