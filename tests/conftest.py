@@ -68,7 +68,7 @@ class Records:
         for line_no, line in enumerate(lines, 1):
             self.lines.append(
                 {
-                    "load_id": 1, "file_row": len(self.lines) + 1, "ro_id": ro_id,
+                    "load_id": 1, "file_row": len(self.lines) + 1, "row_part": 1, "ro_id": ro_id,
                     "line_no": line_no, "bank": None, "cylinder": None, "side": None, "slot": None,
                     "action": "replaced", "reason": "failed", "failure_mode": None, "qty": None,
                     "part_maker": None, "part_lot": None, "coded_from": "columns",

@@ -176,7 +176,7 @@ def test_readers_and_a_writer_in_one_process_take_turns(store):
     [
         "INSERT INTO loaded_meter VALUES (1, 1, NULL, 'v', DATE '2020-01-01', -5, NULL, 'fuel')",
         "INSERT INTO loaded_service_rule VALUES (1, 1, NULL, 'v8', 't', NULL, NULL, NULL, NULL, 'maker', false)",
-        "INSERT INTO load VALUES (1, 'repairs', 'f', repeat('0', 64), now()::TIMESTAMP, 'me', [], '{}', 3, 1, 1, 0)",
+        "INSERT INTO load VALUES (1, 'repairs', 'f', repeat('0', 64), now()::TIMESTAMP, 'me', [], '{}', 3, 1, 1, 0, NULL, NULL)",
     ],
 )
 def test_the_schema_refuses_what_cannot_be(store, row):

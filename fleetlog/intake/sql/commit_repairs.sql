@@ -129,5 +129,5 @@ FROM kept_line k
 WHERE k.changes AND s.ro_id = k.ro_id AND s.line_no = k.line_no AND s.superseded_by IS NULL;
 
 INSERT INTO loaded_repair_line BY NAME
-SELECT getvariable('load_id') AS load_id, f.file_row, k.ro_id, k.line_no, {line_columns}, f.coded_from, f.coding_confidence
+SELECT getvariable('load_id') AS load_id, f.file_row, 1 AS row_part, k.ro_id, k.line_no, {line_columns}, f.coded_from, f.coding_confidence
 FROM kept_line k JOIN staging.fresh_line f USING (file_row)

@@ -7,13 +7,13 @@ SEMI JOIN (SELECT file_row FROM kept_row UNION ALL SELECT file_row FROM staging.
 UNION ALL
 SELECT getvariable('load_id'), file_row, cells FROM staging.rejected;
 
-INSERT INTO held_row
-SELECT getvariable('load_id'), file_row, problems FROM staging.held
-UNION ALL
-SELECT getvariable('load_id'), file_row, [struct_pack(
+INSERT INTO held_row BY NAME
+SELECT getvariable('load_id') AS load_id, file_row, problems FROM staging.held
+UNION ALL BY NAME
+SELECT getvariable('load_id') AS load_id, file_row, [struct_pack(
     "column" := NULL::VARCHAR, "value" := left(cells[1], 200), problem := 'the row ' || problem,
     remedy := 'correct the row in the file'
-)] FROM staging.rejected;
+)] AS problems FROM staging.rejected;
 
 INSERT INTO row_note
 SELECT getvariable('load_id'), n.file_row, n."column", n.was, n.became, n.why
