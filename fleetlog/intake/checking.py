@@ -6,7 +6,7 @@ the macros of macros.sql; nothing of the file itself gets into a statement.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
@@ -14,8 +14,9 @@ import duckdb
 import polars as pl
 
 from fleetlog.errors import InputError
-from fleetlog.intake.columns import ColumnMap, Field, MatchedColumns, choices, fields_of, plain
+from fleetlog.intake.columns import ColumnMap, Field, MatchedColumns, choices, fields_read, plain
 from fleetlog.intake.frames import filled, keep_frame, run, set_variables
+from fleetlog.intake.listing import split_lists
 from fleetlog.intake.reading import RawTable
 from fleetlog.sql import read_sql
 from fleetlog.units import KM_PER_MILE
@@ -48,6 +49,7 @@ class Conventions:
     distance_unit: str
     date_order: str
     shop: str | None
+    list_mark: str | None
 
 
 def check(
@@ -70,7 +72,7 @@ def check(
     ------
     InputError : the dates can be read in two ways and nothing in the file decides.
     """
-    entries = fields_of(kind)
+    entries = fields_read(kind)
     mapped = [entry for entry in entries if entry.name in matched.columns]
     run(connection, "macros")
     set_variables(connection, {"first_row": raw.first_row})
@@ -81,11 +83,13 @@ def check(
         source=raw.source,
         cells=_cells(matched, entries),
     )
+    list_mark = split_lists(connection, matched, kind, column_map.list_mark)
     conventions = Conventions(
         decimal_mark=column_map.decimal_mark or _decimal_mark(connection, mapped),
         distance_unit=column_map.distance_unit or _heading_unit(matched, mapped) or store_unit,
         date_order="",
         shop=column_map.shop,
+        list_mark=list_mark,
     )
     headings = {entry.name: matched.heading(entry.name) for entry in mapped}
     connection.execute(
@@ -105,9 +109,7 @@ def check(
     )
     date_order = _read_dates(connection, matched, mapped, column_map, file_name)
     _make_typed(connection, entries, set(matched.columns))
-    return Conventions(
-        conventions.decimal_mark, conventions.distance_unit, date_order, conventions.shop
-    )
+    return replace(conventions, date_order=date_order)
 
 
 def look_up_vins(connection: duckdb.DuckDBPyConnection, *, fleet: pl.Series | None) -> None:

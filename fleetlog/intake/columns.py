@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import tomllib
 import unicodedata
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -32,6 +32,17 @@ class Field:
     headings: tuple[str, ...] = ()
 
 
+# Repairs whose orders and lines stand in files apart: which of their fields each file has. A line
+# is told to its order by shop and number, and may have words of its own.
+_APART: Mapping[str, Callable[[Field], bool]] = {
+    "orders": lambda entry: entry.order,
+    "order-lines": lambda entry: (
+        not entry.order or entry.name in ("shop", "ro_no", "cause", "correction")
+    ),
+}
+REPAIR_KINDS = ("repairs", *_APART)
+
+
 @dataclass(frozen=True)
 class ColumnMap:
     """How one shop's files of one kind are laid out; every part may be left to be guessed.
@@ -45,6 +56,7 @@ class ColumnMap:
     delimiter, encoding : of a text file.
     sheet : of a workbook.
     header_row : row of the headings, counted from 1.
+    list_mark : what stands between several parts in one cell, where a row lists them.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
@@ -57,6 +69,7 @@ class ColumnMap:
     encoding: str | None = None
     sheet: str | None = None
     header_row: int | None = None
+    list_mark: str | None = None
 
     def __post_init__(self) -> None:
         for name, choices in _ONE_OF.items():
@@ -69,6 +82,10 @@ class ColumnMap:
             raise InputError(
                 f"column map: delimiter is {self.delimiter!r}: give the one character that "
                 "stands between cells"
+            )
+        if self.list_mark == "":
+            raise InputError(
+                "column map: list_mark is empty: give what stands between the parts in a cell"
             )
         if self.header_row is not None and self.header_row < 1:
             raise InputError(
@@ -143,7 +160,7 @@ def _fields_file() -> dict[str, Any]:
 @lru_cache(maxsize=1)
 def kinds() -> tuple[str, ...]:
     """Return the kinds of file that can be loaded."""
-    return tuple(name for name in _fields_file() if name != "choices")
+    return tuple(name for name in _fields_file() if name != "choices") + tuple(_APART)
 
 
 @lru_cache(maxsize=1)
@@ -154,7 +171,7 @@ def choices() -> Mapping[str, tuple[str, ...]]:
 
 @cache
 def fields_of(kind: str) -> tuple[Field, ...]:
-    """Return the fields of a kind of file.
+    """Return the fields that a kind of file can have columns for.
 
     Raises
     ------
@@ -162,9 +179,23 @@ def fields_of(kind: str) -> tuple[Field, ...]:
     """
     if kind not in kinds():
         raise InputError(f"kind {kind!r}: choose one of {', '.join(kinds())}")
+    if kind in _APART:
+        return tuple(entry for entry in fields_of("repairs") if _APART[kind](entry))
     return tuple(
         Field(name, **{**entry, "headings": tuple(entry["headings"])})
         for name, entry in _fields_file()[kind].items()
+    )
+
+
+@cache
+def fields_read(kind: str) -> tuple[Field, ...]:
+    """Return the fields that the rows of a kind are read into, those without a column too."""
+    if kind not in _APART:
+        return fields_of(kind)
+    there = fields_of(kind)
+    return tuple(
+        entry if entry in there else replace(entry, required=False)
+        for entry in fields_of("repairs")
     )
 
 

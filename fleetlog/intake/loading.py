@@ -17,8 +17,8 @@ from fleetlog.catalogue import load_catalogue, position_frame
 from fleetlog.errors import InputError
 from fleetlog.intake.checking import Conventions, check, look_up_vins
 from fleetlog.intake.coding import code_columns, code_components, code_texts, read_torques
-from fleetlog.intake.columns import ColumnMap, MatchedColumns, kinds, match_columns
-from fleetlog.intake.frames import keep_frame, run, set_variables
+from fleetlog.intake.columns import REPAIR_KINDS, ColumnMap, MatchedColumns, kinds, match_columns
+from fleetlog.intake.frames import filled, keep_frame, run, set_variables
 from fleetlog.intake.reading import RawTable, read_file
 from fleetlog.intake.staging import Staging, staging_beside
 from fleetlog.intake.stored import (
@@ -38,6 +38,7 @@ from fleetlog.store import Store
 from fleetlog.store.catalogue_tables import engine_families, family_from, write_catalogue
 
 Progress = Callable[[str, float], None]
+_SHOWN = {"\n": "a line break", "\x1f": "the places of a JSON list"}
 
 
 @dataclass(frozen=True)
@@ -114,7 +115,8 @@ def load(
     ----------
     store : where the rows go.
     path : a CSV file of any common layout, an XLSX workbook or a Parquet file.
-    kind : ``"engine-families"``, ``"vehicles"``, ``"repairs"``, ``"meters"``,
+    kind : ``"engine-families"``, ``"vehicles"``, ``"repairs"``, ``"orders"`` and
+        ``"order-lines"`` (repairs whose orders and lines stand in files apart), ``"meters"``,
         ``"service-rules"`` or ``"torques"``.
     columns : a column map or the path of one; None matches the headings by their usual names.
     progress : is told which step begins and about what share of the time is behind.
@@ -137,7 +139,7 @@ def load(
             raw = read_file(scratch, staging, path, kind=kind, column_map=column_map)
             matched = match_columns(kind, raw.headings, column_map, file_name=path.name)
             if (
-                kind in ("repairs", "torques")
+                kind in (*REPAIR_KINDS, "torques")
                 and "shop" not in matched.columns
                 and not column_map.shop
             ):
@@ -184,7 +186,8 @@ def _look_up(scratch: duckdb.DuckDBPyConnection, store: Store, kind: str) -> Non
     with store.read() as connection:
         families = engine_families(connection)
         vehicles = connection.sql(read_sql("intake", "fleet")).pl()
-        orders = connection.sql(read_sql("intake", "orders")).pl() if kind == "torques" else None
+        numbers = _numbers(scratch) if kind in ("torques", "order-lines") else []
+        orders = connection.sql(read_sql("intake", "orders"), params={"numbers": numbers}).pl()
     catalogue = load_catalogue()
     keep_frame(
         scratch,
@@ -208,12 +211,12 @@ def _look_up(scratch: duckdb.DuckDBPyConnection, store: Store, kind: str) -> Non
     run(scratch, "known")
     if kind == "vehicles":
         look_up_vins(scratch, fleet=None)
-    elif kind in ("meters", "repairs"):
+    elif kind in ("meters", *REPAIR_KINDS):
         look_up_vins(scratch, fleet=vehicles["vin"])
-    if kind == "repairs":
+    if kind in REPAIR_KINDS:
         fit = position_frame(catalogue, families).select("engine_family", "component").unique()
         keep_frame(scratch, "known_fit", fit)
-    if orders is not None:
+    if kind in (*REPAIR_KINDS, "torques"):
         keep_frame(scratch, "known_order", orders)
     if kind == "service-rules":
         keep_frame(
@@ -230,23 +233,30 @@ def _look_up(scratch: duckdb.DuckDBPyConnection, store: Store, kind: str) -> Non
         )
 
 
+def _numbers(scratch: duckdb.DuckDBPyConnection) -> list[str]:
+    """Return the distinct order numbers of the file."""
+    found: list[str] = scratch.sql(filled("distinct", column="ro_no")).pl()["written"].to_list()
+    return found
+
+
 def _prepare(scratch: duckdb.DuckDBPyConnection, kind: str, raw: RawTable) -> None:
     """Check across fields, code, and settle which rows stand."""
     catalogue = load_catalogue()
-    if kind == "repairs":
+    if kind in REPAIR_KINDS:
         code_columns(scratch, catalogue)
         code_texts(scratch, catalogue)
     elif kind == "service-rules":
         code_components(scratch, catalogue)
     elif kind == "torques":
         read_torques(scratch)
-    run(scratch, kind)
+    set_variables(scratch, {"kind": kind})
+    run(scratch, "repairs" if kind in REPAIR_KINDS else kind)
     if kind == "engine-families":
         _check_families(scratch)
-    if kind == "repairs":
+    if kind in REPAIR_KINDS:
         run(
             scratch,
-            "settle_repairs",
+            "settle_orders" if kind == "orders" else "settle_repairs",
             columns=listed(
                 [
                     *(name for name in REPAIR_ORDER.values if name not in ("shop", "ro_no")),
@@ -256,7 +266,7 @@ def _prepare(scratch: duckdb.DuckDBPyConnection, kind: str, raw: RawTable) -> No
         )
         run(scratch, "note_repairs")
         run(scratch, "fresh", source=raw.source, file_row=raw.file_row)
-        run(scratch, "fresh_repairs")
+        run(scratch, "fresh_repairs", lines="WHERE false" if kind == "orders" else "")
     else:
         table = TABLES_OF[kind][0]
         run(
@@ -338,8 +348,10 @@ def _commit(store: Store, staging: Staging, file: _File) -> LoadResult:
 
 def _write_rows(connection: duckdb.DuckDBPyConnection, file: _File) -> None:
     """Insert the new rows and leave ``kept_row`` and ``touched_vehicle`` behind."""
-    if file.kind == "repairs":
-        said_order, said_line = said_order_columns(file.matched), said_line_columns(file.matched)
+    if file.kind in REPAIR_KINDS:
+        # The words beside a line are not those of its order.
+        said_order = () if file.kind == "order-lines" else said_order_columns(file.matched)
+        said_line = said_line_columns(file.matched)
         run(
             connection,
             "commit_repairs",
@@ -376,7 +388,7 @@ def _result(connection: duckdb.DuckDBPyConnection, file: _File, load_id: int) ->
     """Count what the transaction has written so far."""
     kept, held, notes = connection.execute(read_sql("intake", "count_load")).fetchall()[0]
     orders_new, orders_changed = 0, 0
-    if file.kind == "repairs":
+    if file.kind in REPAIR_KINDS:
         orders_new, orders_changed = connection.execute(
             read_sql("intake", "count_orders")
         ).fetchall()[0]
@@ -414,6 +426,11 @@ def _remarks(file: _File) -> tuple[str, ...]:
     if said.date_order is None and found.date_order in ("dmy", "mdy"):
         first = "day" if found.date_order == "dmy" else "month"
         remarks.append(f"dates were read with the {first} first, as the file itself shows")
+    if said.list_mark is None and found.list_mark is not None:
+        remarks.append(
+            f"cells of {file.matched.heading('component')!r} list several parts, parted by "
+            f"{_SHOWN.get(found.list_mark, repr(found.list_mark))}: each became a line of its order"
+        )
     if said.decimal_mark is None and found.decimal_mark == ",":
         remarks.append("numbers were read with a decimal comma, as the file itself shows")
     return tuple(remarks)

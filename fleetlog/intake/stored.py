@@ -73,6 +73,8 @@ TABLES_OF: Mapping[str, tuple[StoredTable, ...]] = {
     "service-rules": (SERVICE_RULE,),
     "torques": (TORQUE_RECORD,),
     "repairs": (REPAIR_ORDER, REPAIR_LINE),
+    "orders": (REPAIR_ORDER, REPAIR_LINE),
+    "order-lines": (REPAIR_ORDER, REPAIR_LINE),
 }
 
 # Columns of a line that a file names otherwise, for an order has a column of that name.

@@ -85,3 +85,16 @@ CREATE MACRO shows_comma(t) AS CASE WHEN contains(t, ',') THEN regexp_full_match
 CREATE MACRO shows_point(t) AS CASE WHEN contains(t, ',') THEN regexp_full_match(
     t, '\D*\d{1,3}(,\d{3})+\.\d*\D*|\D*\d{1,3}(,\d{3}){2,}\D*'
 ) END;
+
+-- The pieces of a cell that lists several parts; a mark at either end parts nothing.
+CREATE MACRO pieces_of(t) AS CASE WHEN t IS NOT NULL THEN list_transform(
+    string_split(
+        regexp_replace(t, getvariable('outer_marks'), '', 'g'), getvariable('list_mark')
+    ),
+    lambda piece: cell_text(piece)
+) END;
+-- A piece that stands alone beside several parts is said of all of them, or only of the first.
+CREATE MACRO piece_of_each(pieces, parts, part) AS
+    CASE WHEN len(pieces) = 1 THEN pieces[1] ELSE pieces[part] END;
+CREATE MACRO piece_of_one(pieces, parts, part) AS
+    CASE WHEN len(pieces) > 1 OR part = 1 THEN pieces[part] END;

@@ -1,11 +1,14 @@
--- Which rows form which repair order, and which rows cannot stand or stand twice.
+-- Which rows form which repair order, and which rows cannot stand or stand twice. A row of the
+-- file stands or falls whole, however many lines it tells of.
 CREATE TABLE held AS
-SELECT file_row, list_concat(coalesce(field_problems, []), coalesce(cross_problems, [])) AS problems
-FROM checked WHERE faults <> 0 OR crosses <> 0;
+SELECT file_row, list_distinct(flatten(list(list_concat(coalesce(field_problems, []), coalesce(cross_problems, []))))) AS problems
+FROM checked WHERE faults <> 0 OR crosses <> 0
+GROUP BY file_row;
 
 CREATE TABLE order_group AS
 SELECT
-    shop, ro_no, min(file_row) AS first_row, max(file_row) AS last_row, count(*) AS row_count,
+    shop, ro_no, min(file_row) AS first_row, max(file_row) AS last_row,
+    count(*) FILTER (row_part = 1) AS row_count, count(*) AS line_count,
     coalesce(max(line_no), 0) AS highest_number,
     min(vin) <> max(vin) AS vins_differ,
     min(opened_on) <> max(opened_on) AS days_differ,
@@ -19,20 +22,24 @@ SELECT c.file_row, list_filter([
     CASE WHEN g.days_differ THEN trouble('opened_on', c.opened_on::VARCHAR, 'is not the only opening day of this repair order', 'give every row of the order the same day') END
 ], lambda p: p IS NOT NULL)
 FROM checked c JOIN order_group g USING (shop, ro_no)
-WHERE c.faults = 0 AND c.crosses = 0 AND (g.vins_differ OR g.days_differ);
+WHERE c.faults = 0 AND c.crosses = 0 AND c.row_part = 1 AND (g.vins_differ OR g.days_differ);
 
 DELETE FROM order_group WHERE vins_differ OR days_differ;
 
 -- Only orders that come back further down, or number two lines alike, can hold a row twice.
 CREATE TABLE suspect AS
-WITH rows_of AS (
+WITH told AS (
     SELECT
-        c.file_row, g.first_row, c.line_no, c.faults = 0 AND c.crosses = 0 AS stands,
-        hash({columns}) AS content,
-        -- Rows that are held, and blank lines, do not part a block.
-        c.place - row_number() OVER (PARTITION BY g.first_row ORDER BY c.place) AS block
+        c.file_row, any_value(c.place) AS place, any_value(g.first_row) AS first_row,
+        any_value(c.line_no) AS line_no, any_value(c.faults = 0 AND c.crosses = 0) AS stands,
+        bit_xor(hash(c.row_part, {columns})) AS content
     FROM checked c JOIN order_group g USING (shop, ro_no)
     WHERE g.numbers_repeat OR g.last_row - g.first_row + 1 > g.row_count
+    GROUP BY c.file_row
+),
+rows_of AS (
+    -- Rows that are held, and blank lines, do not part a block.
+    SELECT *, place - row_number() OVER (PARTITION BY first_row ORDER BY place) AS block FROM told
 ),
 counted AS (
     SELECT *, row_number() OVER (PARTITION BY first_row, block, content ORDER BY file_row) AS nth
@@ -59,8 +66,10 @@ DROP TABLE suspect;
 -- One narrative on several undescribed rows of an order tells of one piece of work.
 CREATE TABLE echo AS
 SELECT file_row FROM checked
-WHERE coded_from = 'text' AND faults = 0 AND crosses = 0
+WHERE coded_from = 'text' AND faults = 0 AND crosses = 0 AND row_part = 1
 QUALIFY row_number() OVER (PARTITION BY shop, ro_no, narrative ORDER BY file_row) > 1;
+
+DELETE FROM checked WHERE row_part > 1 AND file_row IN (FROM echo);
 
 UPDATE checked SET component = NULL, coded_from = 'nothing', coding_confidence = 0
 WHERE file_row IN (FROM echo)

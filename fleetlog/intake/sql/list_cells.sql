@@ -1,0 +1,2 @@
+-- The distinct texts of the parts column that a mark may part.
+SELECT DISTINCT component AS written FROM whole_cell WHERE contains(component, $mark)
