@@ -162,7 +162,7 @@ def _read_text(
 
 def _scan(path: Path, encoding: str | None) -> _Scan:
     """Pass once over the bytes: digest, lines, newline style, UTF-8 or not, and no junk."""
-    digest = hashlib.sha256()
+    sha256 = hashlib.sha256()
     decoder = codecs.getincrementaldecoder("utf-8")()
     is_utf8, wide = True, False
     feeds = returns = pairs = size = 0
@@ -174,7 +174,7 @@ def _scan(path: Path, encoding: str | None) -> _Scan:
                 wide = start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or bool(
                     encoding and encoding.lower().replace("_", "-").startswith("utf-16")
                 )
-            digest.update(chunk)
+            sha256.update(chunk)
             if b"\0" in chunk and not wide:
                 row = feeds + chunk[: chunk.index(b"\0")].count(b"\n") + 1
                 raise InputError(
@@ -204,7 +204,7 @@ def _scan(path: Path, encoding: str | None) -> _Scan:
     used = [newline for newline, times in styles.items() if times] or ["\n"]
     lines = sum(styles.values()) + (last not in (b"\n", b"\r"))
     return _Scan(
-        digest.hexdigest(),
+        sha256.hexdigest(),
         start,
         is_utf8 and not wide,
         lines,
@@ -389,8 +389,8 @@ def _read_workbook(
     )
     if body.height == 0:
         raise InputError(f"{path.name} has headings in row {header_row} and no rows below them")
-    _keep_frame(connection, body)
-    return RawTable(top[header_row - 1], None, body.height, 0, _digest(path))
+    keep_cells(connection, body)
+    return RawTable(top[header_row - 1], None, body.height, 0, digest(path))
 
 
 def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable:
@@ -410,16 +410,18 @@ def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable
     rows = connection.execute("SELECT count(*) FROM raw").fetchall()[0][0]
     if rows == 0:
         raise InputError(f"{path.name} has no rows")
-    return RawTable(headings, 1, rows, 0, _digest(path))
+    return RawTable(headings, 1, rows, 0, digest(path))
 
 
-def _keep_frame(connection: duckdb.DuckDBPyConnection, body: pl.DataFrame) -> None:
+def keep_cells(connection: duckdb.DuckDBPyConnection, body: pl.DataFrame) -> None:
+    """Make ``raw`` and ``row_number`` of a frame: file_row and the text columns c0, c1, ..."""
     connection.register("body", body)
     connection.execute(read_sql("intake", "keep_frame")).fetchall()
     connection.unregister("body")
     connection.execute(read_sql("intake", "no_rejected")).fetchall()
 
 
-def _digest(path: Path) -> str:
+def digest(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
