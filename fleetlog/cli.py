@@ -83,11 +83,18 @@ def load(
         Path | None, typer.Option("--map", help="TOML file that says which heading is which.")
     ] = None,
     store: StorePath = DEFAULT_STORE,
+    corrections: Annotated[
+        bool,
+        typer.Option("--corrections", help="The files are corrected ones of 'held --export'."),
+    ] = False,
     by: Annotated[str | None, typer.Option(help="Who loads; your login name if not said.")] = None,
     json: Json = False,
 ) -> None:
     """Load exports into the store; what cannot be kept is held with its reasons."""
     opened = Store.open(store)
+    if corrections:
+        show_loads(_corrected(opened, files, by), json=json)
+        return
     column_map = intake.ColumnMap.read(columns) if columns else intake.ColumnMap()
     results = []
     for file in files:
@@ -102,6 +109,19 @@ def load(
                     loaded_by=by,
                 )
             )
+    show_loads(results, json=json)
+
+
+def _corrected(store: Store, files: list[Path], by: str | None) -> list[intake.LoadResult]:
+    results: list[intake.LoadResult] = []
+    for file in files:
+        with terminal.progress(file.name) as report:
+            results += intake.load_corrections(store, file, corrected_by=by, progress=report)
+    return results
+
+
+def show_loads(results: list[intake.LoadResult], *, json: bool) -> None:
+    """Print what each load brought and what it held."""
     if json:
         terminal.print_json(results)
         return
@@ -152,20 +172,53 @@ def loads(store: StorePath = DEFAULT_STORE, json: Json = False) -> None:
 @app.command()
 def held(
     load_id: Annotated[int | None, typer.Option("--load", help="Only this load.")] = None,
+    rows: Annotated[bool, typer.Option("--rows", help="List every row, not only reasons.")] = False,
+    export: Annotated[
+        Path | None,
+        typer.Option(help="Write the rows into this workbook, what is wrong beside each cell."),
+    ] = None,
+    retry: Annotated[
+        bool, typer.Option("--retry", help="Try the rows of --load again as they are.")
+    ] = False,
     store: StorePath = DEFAULT_STORE,
     json: Json = False,
 ) -> None:
-    """List the rows that were held, each with its problems and what to do."""
-    rows = intake.held_rows(Store.open(store), load_id)
+    """List what is held and why, write it out for correcting, or try it again."""
+    opened = Store.open(store)
+    if export is not None:
+        count = intake.export_held(opened, export, load_id=load_id)
+        terminal.sentences(
+            [
+                f"Wrote {count} held rows to {export}: correct them there, then "
+                f"fleetlog load --corrections {export}"
+            ]
+        )
+        return
+    if retry:
+        if load_id is None:
+            raise typer.BadParameter("name the load with --load", param_hint="--retry")
+        with terminal.progress(f"load {load_id}") as report:
+            show_load(intake.retry_held(opened, load_id, progress=report))
+        return
+    found = (intake.held_rows if rows else intake.held_reasons)(opened, load_id)
+    if json:
+        terminal.print_json(found)
+    elif found.is_empty():
+        terminal.sentences(["No row is held."])
+    else:
+        terminal.table(found.drop("cells", strict=False), most=200)
+
+
+@app.command("corrections")
+def corrections(store: StorePath = DEFAULT_STORE, json: Json = False) -> None:
+    """List which cells of held rows were corrected, by whom and when."""
+    rows = intake.corrections(Store.open(store))
     if json:
         terminal.print_json(rows)
     elif rows.is_empty():
-        terminal.sentences(["No row is held."])
+        terminal.sentences(["No cell has been corrected."])
     else:
-        terminal.table(
-            rows.drop("cells", strict=False),
-            most=200,
-        )
+        terminal.table(rows, most=200)
 
 
 @app.command("undo-load")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import duckdb
@@ -70,9 +71,8 @@ def _make_listed(
     connection: duckdb.DuckDBPyConnection, entries: tuple[Field, ...], listed: list[str], mark: str
 ) -> None:
     """Run the script that takes the cells apart; only our own field names get into it."""
-    set_variables(
-        connection, {"list_mark": mark, "outer_marks": rf"^[\s\Q{mark}\E]+|[\s\Q{mark}\E]+$"}
-    )
+    outer = rf"(?:\s|{re.escape(mark)})+"
+    set_variables(connection, {"list_mark": mark, "outer_marks": f"^{outer}|{outer}$"})
     run(
         connection,
         "cell_listed",

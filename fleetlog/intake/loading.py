@@ -94,6 +94,7 @@ class _File:
     conventions: Conventions
     column_map: ColumnMap
     loaded_by: str
+    corrects: int | None
 
 
 def load(
@@ -127,24 +128,57 @@ def load(
     InputError : the file or the map cannot be used; the store is as it was.
     StoreBusy, StoreError : the store cannot be written; it is as it was.
     """
-    began = time.monotonic()
-    tell = progress or _silent
     path = Path(path)
     if kind not in kinds():
         raise InputError(f"kind {kind!r}: choose one of {', '.join(kinds())}")
     column_map = _column_map(columns, kind)
+
+    def read(
+        scratch: duckdb.DuckDBPyConnection, staging: Staging
+    ) -> tuple[RawTable, MatchedColumns]:
+        raw = read_file(scratch, staging, path, kind=kind, column_map=column_map)
+        return raw, match_columns(kind, raw.headings, column_map, file_name=path.name)
+
+    return bring_in(
+        store,
+        read,
+        name=path.name,
+        kind=kind,
+        column_map=column_map,
+        progress=progress,
+        loaded_by=loaded_by,
+    )
+
+
+def bring_in(
+    store: Store,
+    read: Callable[[duckdb.DuckDBPyConnection, Staging], tuple[RawTable, MatchedColumns]],
+    *,
+    name: str,
+    kind: str,
+    column_map: ColumnMap,
+    progress: Progress | None = None,
+    loaded_by: str | None = None,
+    corrects: int | None = None,
+) -> LoadResult:
+    """Check, code and commit what ``read`` puts into the scratch database; see :func:`load`.
+
+    Where the rows are corrected ones of an earlier load, ``corrects`` is its number, and ``read``
+    leaves the table ``corrected`` (file_row, "column", was, became) beside the cells.
+    """
+    began = time.monotonic()
+    tell = progress or _silent
     with staging_beside(store.path) as staging:
         with staging.connect() as scratch:
             tell("reading", 0.0)
-            raw = read_file(scratch, staging, path, kind=kind, column_map=column_map)
-            matched = match_columns(kind, raw.headings, column_map, file_name=path.name)
+            raw, matched = read(scratch, staging)
             if (
                 kind in (*REPAIR_KINDS, "torques")
                 and "shop" not in matched.columns
                 and not column_map.shop
             ):
                 raise InputError(
-                    f'{path.name}: no column names the shop: say shop = "..." in a column map'
+                    f'{name}: no column names the shop: say shop = "..." in a column map'
                 )
             tell("checking", 0.15)
             conventions = check(
@@ -154,7 +188,7 @@ def load(
                 kind=kind,
                 column_map=column_map,
                 store_unit=store.distance_unit,
-                file_name=path.name,
+                file_name=name,
                 today=datetime.now().date() + timedelta(days=1),
             )
             _look_up(scratch, store, kind)
@@ -162,7 +196,14 @@ def load(
             _prepare(scratch, kind, raw)
         tell("writing", 0.45)
         file = _File(
-            path.name, kind, raw, matched, conventions, column_map, loaded_by or getpass.getuser()
+            name,
+            kind,
+            raw,
+            matched,
+            conventions,
+            column_map,
+            loaded_by or getpass.getuser(),
+            corrects,
         )
         result = _commit(store, staging, file)
     return replace(result, seconds=time.monotonic() - began)
@@ -306,6 +347,7 @@ def _commit(store: Store, staging: Staging, file: _File) -> LoadResult:
             **asdict(file.column_map),
             **asdict(file.conventions),
             "columns": {name: file.matched.heading(name) for name in file.matched.columns},
+            "places": dict(file.matched.columns),
         },
         sort_keys=True,
     )
@@ -320,7 +362,7 @@ def _commit(store: Store, staging: Staging, file: _File) -> LoadResult:
                 read_sql("intake", "earlier_load"),
                 {"kind": file.kind, "sha256": file.raw.sha256, "column_map": used_map},
             ).fetchall()
-            if earlier and result.rows_kept == 0:
+            if result.rows_kept == 0 and (earlier or _is_untouched(connection, file)):
                 raise _NothingNew
             connection.execute(
                 read_sql("intake", "insert_load"),
@@ -337,13 +379,37 @@ def _commit(store: Store, staging: Staging, file: _File) -> LoadResult:
                     "rows_kept": result.rows_kept,
                     "rows_held": result.rows_held,
                     "rows_identical": result.rows_identical,
+                    "corrects": file.corrects,
                 },
             ).fetchall()
+            if file.corrects is not None:
+                _settle(connection, file)
             write_catalogue(connection, load_catalogue())
             rebuild(connection, distance_unit=store.distance_unit)
     except _NothingNew:
-        return replace(result, load_id=earlier[0][0], already_loaded=True)
+        number = earlier[0][0] if earlier else file.corrects or load_id
+        return replace(result, load_id=number, already_loaded=True)
     return result
+
+
+def _is_untouched(connection: duckdb.DuckDBPyConnection, file: _File) -> bool:
+    """Say whether rows that were held came back just as they were."""
+    if file.corrects is None:
+        return False
+    changed = connection.execute(read_sql("intake", "any_corrected")).fetchall()
+    return not changed[0][0]
+
+
+def _settle(connection: duckdb.DuckDBPyConnection, file: _File) -> None:
+    """Mark the rows that were held as brought in, and keep what was changed in them."""
+    set_variables(connection, {"corrects": file.corrects})
+    connection.execute(
+        read_sql("intake", "settle_held"),
+        {
+            "corrected_by": file.loaded_by,
+            "corrected_at": datetime.now(UTC).replace(tzinfo=None, microsecond=0),
+        },
+    ).fetchall()
 
 
 def _write_rows(connection: duckdb.DuckDBPyConnection, file: _File) -> None:

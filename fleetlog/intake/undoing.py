@@ -86,15 +86,26 @@ def loads(store: Store) -> pl.DataFrame:
     return store.frame(read_sql("intake", "loads"))
 
 
-def held_rows(store: Store, load_id: int | None = None) -> pl.DataFrame:
-    """Return the rows that were held back, a row for each problem.
+def held_reasons(store: Store, load_id: int | None = None) -> pl.DataFrame:
+    """Return what is held still by what is wrong with it, the most frequent first.
 
-    Columns: load_id, file_name, file_row, column, value, problem, remedy, cells (the row as
-    written, its cells parted by `` | ``).
+    Columns: column, problem, remedy, rows, loads, first_row (file and row of the first one),
+    first_value.
+    """
+    return store.frame(read_sql("intake", "held_reasons"), {"load_id": load_id})
+
+
+def held_rows(store: Store, load_id: int | None = None) -> pl.DataFrame:
+    """Return the rows that are held back, a row for each problem.
+
+    Columns: load_id, file_name, file_row, column, value, problem, remedy, settled_by (the load
+    that brought the row in after all, or holds it now), cells (the row as written, its cells
+    parted by `` | ``).
 
     Parameters
     ----------
-    load_id : of one load; None: all, but of a file that was loaded again only the last time.
+    load_id : all that one load held; None: what is held still, of a file that was loaded again
+        only the last time.
 
     Raises
     ------

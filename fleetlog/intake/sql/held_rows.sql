@@ -1,10 +1,12 @@
+-- Without a number: what is held still. With one: all that this load held, and what settled it.
 WITH last_time AS (
     SELECT max(load_id) AS load_id FROM load GROUP BY kind, sha256
 )
-SELECT h.load_id, l.file_name, h.file_row, p."column", p."value", p.problem, p.remedy,
+SELECT h.load_id, l.file_name, h.file_row, p."column", p."value", p.problem, p.remedy, h.settled_by,
        array_to_string(list_transform(s.cells, lambda cell: coalesce(cell, '')), ' | ') AS cells
-FROM (SELECT load_id, file_row, unnest(problems) AS p FROM held_row) h
+FROM (SELECT load_id, file_row, settled_by, unnest(problems) AS p FROM held_row) h
 JOIN load l USING (load_id)
 JOIN source_row s ON s.load_id = h.load_id AND s.file_row = h.file_row
-WHERE h.load_id = $load_id OR ($load_id IS NULL AND h.load_id IN (FROM last_time))
+WHERE h.load_id = $load_id
+   OR ($load_id IS NULL AND h.settled_by IS NULL AND h.load_id IN (FROM last_time))
 ORDER BY h.load_id, h.file_row, p."column", p.problem
