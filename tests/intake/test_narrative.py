@@ -14,7 +14,7 @@ from fleetlog.intake.narrative import (
     CODED_ABOVE,
     code_actions,
     code_failure_modes,
-    code_narratives,
+    code_single as code_narratives,
     code_reasons,
     code_terms,
     parse_position,

@@ -1,114 +1,40 @@
-"""Read component, position, action, reason and failure mode out of what technicians wrote.
+"""One code for a whole text or cell: of narratives, part descriptions, single coded columns.
 
-The way is the same for a whole narrative and for a short cell: bring the text to one form, find
-the catalogue's terms in it, resolve which component is meant and what is said of it, and score
-how surely. Precision comes before recall: a text that names two parts alike is left uncoded, for
-a wrong code spoils every figure that counts it, while an uncoded text stays readable.
-
-Each distinct text is worked on once and joined back. Work is linear in the length of the
-distinct texts. The word lists are common practice, no source.
+The way is the same for a narrative and for a short cell: bring the text to one form, find the
+catalogue's terms in it, resolve which component is meant and what is said of it, and score how
+surely. Precision comes before recall: a text that names two parts alike is left uncoded.
 """
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from itertools import product
+from collections.abc import Iterable
 from typing import Final
 
 import polars as pl
 
-from fleetlog.catalogue import Catalogue, Component, PositionRule
-
-__all__ = [
-    "CODED_ABOVE",
-    "code_actions",
-    "code_failure_modes",
-    "code_narratives",
-    "code_reasons",
-    "code_terms",
-    "parse_position",
-]
-
-CODED_ABOVE: Final = 0.7
-"""Below or at this confidence a caller keeps the text only.
-
-A single part with a stated action reaches 0.8; each doubt (the work was only recommended, several
-cylinders, a left or right bank, the action stated apart from the part) takes it down, and more
-than one doubt takes it to 0.7 or lower. On the hand-labelled narratives of the tests every text
-above this line is coded rightly. It is a score, not a probability.
-"""
-
-POSITION_SCHEMA: Final = {
-    "bank": pl.Int64,
-    "cylinder": pl.Int64,
-    "side": pl.String,
-    "slot": pl.Int64,
-}
-ENGINE_RULES: Final = (
-    PositionRule.PER_VALVE,
-    PositionRule.PER_CYLINDER,
-    PositionRule.PER_BANK,
-    PositionRule.PER_CAMSHAFT,
+from fleetlog.catalogue import Catalogue, PositionRule
+from fleetlog.intake.narrative.terms import (
+    ACTIONS,
+    BREAKS,
+    NEGATED_ACTION_REACH,
+    PARTS,
+    POSITION_SCHEMA,
+    RULES_WITH,
+    Kind,
+    Vocabulary,
+    build_vocabulary,
+    distinct_texts,
+    find_terms,
+    join_back,
+    mark_negated,
+    opens_clause,
+    possible_modes,
+    value_names,
 )
-# Which fields tell two parts of a component apart.
-RULES_WITH: Final = {
-    "bank": ENGINE_RULES,
-    "cylinder": (PositionRule.PER_VALVE, PositionRule.PER_CYLINDER),
-    "side": (PositionRule.PER_VALVE, PositionRule.PER_CAMSHAFT),
-    "slot": (PositionRule.PER_VALVE,),
-}
-# Strongest first: a line that says both "checked" and "replaced" is a replacement.
-ACTIONS: Final = ("replaced", "repaired", "adjusted", "cleaned", "inspected")
-BANKS: Final = 2
-CYLINDERS: Final = 20
-UNNAMED_PART: Final = "?"
 
-# In the normal form words stand two blanks apart, so a blank counts for half a letter here.
-NEGATION_REACH: Final = 30
-NEGATED_ACTION_REACH: Final = 4
 # What a clause may hold beside its terms and still speak of the part named before it.
 BARE_CLAUSE_REST: Final = 16
 
-KINDS: Final = (
-    "component",
-    "unnamed_parts",
-    "mode",
-    "action",
-    "reason",
-    "bank",
-    "cylinder",
-    "number",
-    "side",
-    "slot",
-    "hand",
-    "axle",
-    "end",
-    "negations",
-    "sound",
-    "not_done",
-    "removed_for_access",
-    "beside",
-    "joins",
-    "stop",
-    "ignored",
-)
-Kind: Final = pl.Enum(KINDS)
-PARTS: Final = ("component", "unnamed_parts")
-BREAKS: Final = ("joins", "stop")
 
-
-@dataclass(frozen=True, slots=True)
-class _Vocabulary:
-    """What to look for: patterns longest first, and what each means.
-
-    `terms` has pattern, kind, value (an index into `values`); one pattern may mean two things.
-    """
-
-    patterns: pl.Series
-    terms: pl.DataFrame
-    values: pl.Series
-
-
-def code_narratives(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
+def code_single(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
     """Code what each narrative says was done, to which part, where and why.
 
     Parameters
@@ -125,9 +51,9 @@ def code_narratives(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
         confidence is above `CODED_ABOVE`. A field that the text does not settle is null; LH and
         RH never become a bank, for which bank is on which hand differs between engines.
     """
-    vocabulary = _vocabulary(catalogue)
-    distinct = _distinct(text)
-    clauses = _clauses(_mark_negated(_find_terms(distinct, vocabulary)), distinct)
+    vocabulary = build_vocabulary(catalogue)
+    distinct = distinct_texts(text)
+    clauses = _clauses(mark_negated(find_terms(distinct, vocabulary)), distinct)
     chosen = _choose_component(clauses)
     said = _said_of(clauses, chosen)
     coded = _score_narrative(
@@ -141,7 +67,7 @@ def code_narratives(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
         "failure_mode",
         "confidence",
     )
-    return _join_back(text, coded)
+    return join_back(text, coded)
 
 
 def code_terms(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
@@ -159,9 +85,9 @@ def code_terms(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
         (n, 6), rows as in `text`: component, bank, cylinder, side, slot, confidence. Confidence
         rises with the share of the cell that was understood.
     """
-    vocabulary = _vocabulary(catalogue, inverted=True)
-    distinct = _distinct(text)
-    terms = _find_terms(distinct, vocabulary)
+    vocabulary = build_vocabulary(catalogue, inverted=True)
+    distinct = distinct_texts(text)
+    terms = find_terms(distinct, vocabulary)
     # A cell is one clause: commas part the words of one name here, not two statements.
     clauses = terms.filter(~pl.col("kind").is_in(BREAKS)).with_columns(
         clause=pl.col("id"), topic=pl.col("id")
@@ -188,7 +114,7 @@ def code_terms(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
         .then(pl.when(pl.col("parts") > 1).then(0.2).otherwise(0.0))
         .otherwise(0.5 + 0.5 * coverage - _position_doubt())
     )
-    return _join_back(
+    return join_back(
         text,
         _accept_codes(coded.with_columns(confidence=confidence), catalogue).select(
             "text", "component", *POSITION_SCHEMA, "confidence"
@@ -268,7 +194,7 @@ def parse_position(text: pl.Series) -> pl.DataFrame:
         side=pl.coalesce("valve_side", "hand"),
         slot=pl.coalesce("valve", "axle"),
     )
-    return _join_back(text, read)
+    return join_back(text, read)
 
 
 def _one_number(pattern: str) -> pl.Expr:
@@ -289,272 +215,6 @@ def _one_of(patterns: dict[str, str]) -> pl.Expr:
     return pl.when(count == 1).then(named)
 
 
-# ---- one form of text -------------------------------------------------------------------------
-
-LITERAL_CHANGES: Final = {
-    "'": "",
-    "\u2019": "",
-    # Dots that do not end a statement, before the dot that does.
-    " cyl.": "  cyl  ",
-    " int.": "  int  ",
-    " exh.": "  exh  ",
-    " no.": "  no  ",
-    " assy.": "  assy  ",
-    " repl.": "  repl  ",
-    " insp.": "  insp  ",
-    " adj.": "  adj  ",
-    ". ": "  |  ",
-    ".\n": "  |  ",
-    ".\r": "  |  ",
-    "\n": "  |  ",
-    ";": "  |  ",
-    "!": "  |  ",
-    "?": "  |  ",
-    ",": "  ,  ",
-    "&": "  &  ",
-    "#": "  #  ",
-    " ": "  ",
-}
-# What is left to make two blanks of: longer runs of blanks, and all other marks.
-ODD_MARKS: Final = r"[^a-z0-9&#|,]{3,}|[^a-z0-9&#|, ]{1,2}"
-
-
-def _normal(text: pl.Expr) -> pl.Expr:
-    """Bring text to its normal form.
-
-    Lower-case words and the marks `& # , |` (end of a statement), each two blanks from the next
-    and one from either end, so that neighbouring terms never share a blank.
-    """
-    changed = (
-        pl.concat_str(pl.lit(" "), text.str.to_lowercase())
-        .str.replace_many(LITERAL_CHANGES, leftmost=True)
-        .str.replace_all(ODD_MARKS, "  ")
-        .str.strip_chars()
-    )
-    return pl.concat_str(pl.lit(" "), changed, pl.lit(" "))
-
-
-def _distinct(text: pl.Series) -> pl.DataFrame:
-    return (
-        pl.DataFrame({"text": text.cast(pl.String).unique().drop_nulls()})
-        .with_row_index("id")
-        .with_columns(normal=_normal(pl.col("text")))
-    )
-
-
-def _join_back(text: pl.Series, coded: pl.DataFrame) -> pl.DataFrame:
-    joined = (
-        pl.DataFrame({"text": text.cast(pl.String)})
-        .join(coded, on="text", how="left", maintain_order="left")
-        .drop("text")
-    )
-    if "confidence" not in joined.columns:
-        return joined
-    return joined.with_columns(pl.col("confidence").fill_null(0.0))
-
-
-# ---- terms ------------------------------------------------------------------------------------
-
-
-def _vocabulary(catalogue: Catalogue, *, inverted: bool = False) -> _Vocabulary:
-    """Gather every term; `inverted` adds names as parts lists sort them ("pump, water")."""
-    listed = pl.DataFrame(
-        [*_component_terms(catalogue, inverted=inverted), *_word_terms(catalogue), *_place_terms()],
-        schema={"words": pl.String, "kind": Kind, "name": pl.String},
-        orient="row",
-    ).with_columns(pattern=_normal(pl.col("words")))
-    # Actions come first, so that the least index is the strongest action.
-    values = pl.Series([*ACTIONS, *sorted(set(listed["name"]) - set(ACTIONS))], dtype=pl.String)
-    index = pl.DataFrame(
-        {"name": values, "value": range(values.len())}, schema_overrides={"value": pl.Int32}
-    )
-    terms = listed.join(index, on="name").select("pattern", "kind", "value").unique()
-    patterns = terms.select(pl.col("pattern").unique()).sort(
-        pl.col("pattern").str.len_bytes(), descending=True
-    )["pattern"]
-    return _Vocabulary(patterns, terms, values)
-
-
-def _component_terms(catalogue: Catalogue, *, inverted: bool) -> Iterator[tuple[str, str, str]]:
-    for part in catalogue.components.values():
-        for name in part.names:
-            first, _, last = name.rpartition(" ")
-            for noun in (last, _plural(last)):
-                yield f"{first} {noun}", "component", part.code
-                if inverted and first:
-                    yield f"{noun}, {first}", "component", part.code
-                    yield f"{noun} {first}", "component", part.code
-
-
-def _plural(noun: str) -> str:
-    if noun.endswith("s"):
-        return noun
-    if noun.endswith(("ch", "sh", "x")):
-        return f"{noun}es"
-    if noun.endswith("y") and noun[-2:-1] not in "aeiou":
-        return f"{noun[:-1]}ies"
-    return f"{noun}s"
-
-
-def _word_terms(catalogue: Catalogue) -> Iterator[tuple[str, str, str]]:
-    for mode in catalogue.failure_modes.values():
-        for words in mode.words:
-            yield words, "mode", mode.code
-    for kind, group in (("action", "actions"), ("reason", "reasons")):
-        for code, listed in catalogue.words[group].items():
-            for words in listed:
-                yield words, kind, code
-    for kind, listed in catalogue.words["context"].items():
-        for words in listed:
-            yield words, kind, UNNAMED_PART
-    yield "|", "stop", UNNAMED_PART
-
-
-# How each place is written; {} stands for the number or the hand.
-BANK_FORMS: Final = ("bank {}", "bank{}", "bank # {}", "bk {}", "b{}", "b{}s1", "b{}s2")
-CYLINDER_FORMS: Final = (
-    "cyl {}",
-    "cyl{}",
-    "cyl # {}",
-    "cyls {}",
-    "cylinder {}",
-    "cylinder # {}",
-    "cylinders {}",
-    "number {} cylinder",
-    "# {}",
-    "# {} cyl",
-    "# {} cylinder",
-)
-NUMBER_FORMS: Final = (
-    "{}",
-    "and {}",
-    "& {}",
-    ", {}",
-    ", and {}",
-    "and # {}",
-    "& # {}",
-    ", # {}",
-)
-SIDE_WORDS: Final[dict[str, tuple[str, ...]]] = {
-    "intake": ("intake", "inlet", "int"),
-    "exhaust": ("exhaust", "exh", "ex"),
-}
-HAND_WORDS: Final[dict[str, tuple[str, ...]]] = {"left": ("left", "lh"), "right": ("right", "rh")}
-AXLE_WORDS: Final[dict[str, tuple[str, ...]]] = {"1": ("front", "frt", "fr"), "2": ("rear",)}
-END_LETTERS: Final[dict[str, tuple[str, ...]]] = {
-    "left 1": ("lf", "fl"),
-    # "fr" is left out: it is also short for front.
-    "right 1": ("rf",),
-    "left 2": ("lr", "rl"),
-    "right 2": ("rr",),
-}
-
-
-def _place_terms() -> Iterator[tuple[str, str, str]]:
-    """Yield every way of writing a place, with its kind and value."""
-    numbered: tuple[tuple[str, tuple[str, ...], int], ...] = (
-        ("bank", BANK_FORMS, BANKS),
-        ("cylinder", CYLINDER_FORMS, CYLINDERS),
-        ("number", NUMBER_FORMS, CYLINDERS),
-    )
-    for kind, forms, count in numbered:
-        for number, form in product(range(1, count + 1), forms):
-            yield form.format(number), kind, str(number)
-    worded: tuple[tuple[str, dict[str, tuple[str, ...]], tuple[str, ...]], ...] = (
-        ("side", SIDE_WORDS, ("{}", "{} side")),
-        ("hand", HAND_WORDS, ("{}", "{} side", "{} bank")),
-        ("axle", AXLE_WORDS, ("{}",)),
-        ("end", END_LETTERS, ("{}",)),
-    )
-    for kind, places, forms in worded:
-        for place, words in places.items():
-            for word, form in product(words, forms):
-                yield form.format(word), kind, place
-    for (hand, hands), (axle, axles) in product(HAND_WORDS.items(), AXLE_WORDS.items()):
-        for word, end in product(hands, axles):
-            for ends in (f"{word} {end}", f"{end} {word}", f"{word} side {end}"):
-                yield ends, "end", f"{hand} {axle}"
-
-
-def _find_terms(distinct: pl.DataFrame, vocabulary: _Vocabulary) -> pl.DataFrame:
-    """Find all terms, the longest at each place.
-
-    Returns
-    -------
-    pl.DataFrame
-        id, at, size, kind, value; in the order of the text.
-    """
-    patterns = pl.lit(vocabulary.patterns.implode())
-    normal = pl.col("normal").str
-    found = (
-        distinct.select(
-            "id",
-            pattern=normal.extract_many(patterns, leftmost=True),
-            at=normal.find_many(patterns, leftmost=True),
-        )
-        .explode("pattern", "at")
-        .drop_nulls("pattern")
-        .join(vocabulary.terms, on="pattern", how="left", maintain_order="left")
-        .with_columns(
-            pl.col("at").cast(pl.Int64), size=pl.col("pattern").str.len_bytes().cast(pl.Int64)
-        )
-        .drop("pattern")
-    )
-    return _resolve_numbers(found)
-
-
-def _resolve_numbers(found: pl.DataFrame) -> pl.DataFrame:
-    """Give a bare number the meaning of the place word right before it ("cyl 3 and 5")."""
-    ends = pl.col("at") + pl.col("size")
-    follows = (pl.col("at") == ends.shift()) & (pl.col("id") == pl.col("id").shift())
-    number = pl.col("kind") == "number"
-    lead = (
-        pl.when(number & follows.fill_null(value=False)).then(None).otherwise(pl.col("kind"))
-    ).forward_fill()
-    meaning = (
-        pl.when(lead == "side")
-        .then(pl.lit("slot", dtype=Kind))
-        .when(lead.is_in(["bank", "cylinder"]))
-        .then(lead)
-    )
-    return found.with_columns(
-        kind=pl.when(number).then(meaning).otherwise(pl.col("kind"))
-    ).drop_nulls("kind")
-
-
-def _mark_negated(terms: pl.DataFrame) -> pl.DataFrame:
-    """Drop modes, reasons and actions that a negation shortly before turns round."""
-    clause = _opens_clause().cum_sum()
-    negation = pl.col("kind") == "negations"
-    action = pl.col("kind") == "action"
-
-    def last(what: pl.Expr, value: pl.Expr) -> pl.Expr:
-        return pl.when(what).then(value).forward_fill()
-
-    ends = pl.col("at") + pl.col("size")
-    gap = pl.col("at") - last(negation, ends)
-    same_clause = clause == last(negation, clause)
-    action_between = (last(action, pl.col("at")) > last(negation, pl.col("at"))) & (
-        last(action, clause) == clause
-    )
-    reach = pl.when(action).then(NEGATED_ACTION_REACH).otherwise(NEGATION_REACH)
-    negated = (
-        pl.col("kind").is_in(["action", "mode", "reason"])
-        & same_clause
-        & (gap <= reach)
-        & (action | ~action_between.fill_null(value=False))
-    )
-    return terms.filter(~negated.fill_null(value=False))
-
-
-# ---- clauses ----------------------------------------------------------------------------------
-
-
-def _opens_clause() -> pl.Expr:
-    new_text = (pl.col("id") != pl.col("id").shift()).fill_null(value=True)
-    return pl.col("kind").is_in(BREAKS) | new_text
-
-
 def _clauses(terms: pl.DataFrame, distinct: pl.DataFrame) -> pl.DataFrame:
     """Add to each term its clause, what the clause says as a whole, and whom it speaks of.
 
@@ -569,7 +229,7 @@ def _clauses(terms: pl.DataFrame, distinct: pl.DataFrame) -> pl.DataFrame:
     kind = pl.col("kind")
     # Plain minima and maxima of ready columns group far faster than filters inside each group.
     terms = terms.with_columns(
-        clause=_opens_clause().cum_sum(),
+        clause=opens_clause().cum_sum(),
         joined=kind == "joins",
         action_own=pl.when(kind == "action").then("value"),
         has_part=kind.is_in(PARTS),
@@ -771,7 +431,7 @@ def _least_and_greatest(said: pl.DataFrame) -> pl.DataFrame:
 
 
 def _decode(
-    chosen: pl.DataFrame, said: pl.DataFrame, vocabulary: _Vocabulary, catalogue: Catalogue
+    chosen: pl.DataFrame, said: pl.DataFrame, vocabulary: Vocabulary, catalogue: Catalogue
 ) -> pl.DataFrame:
     """Turn indices into codes, keeping only what can be true of the chosen component.
 
@@ -785,9 +445,9 @@ def _decode(
             "rule": [part.position_rule.value for part in parts],
         }
     )
-    names = _names(vocabulary)
+    names = value_names(vocabulary)
     possible = (
-        _possible_modes(parts)
+        possible_modes(parts)
         .join(names.rename({"name": "component", "value": "part"}), on="component")
         .join(names.rename({"name": "mode"}), on="mode")
         .with_columns(kind=pl.lit("mode", dtype=Kind))
@@ -813,20 +473,6 @@ def _decode(
             pl.col(f"{kind}_several").fill_null(value=False)
         )
     return _place(decoded)
-
-
-def _names(vocabulary: _Vocabulary) -> pl.DataFrame:
-    """Return value (the index that terms carry) and the name that it stands for."""
-    return (
-        pl.DataFrame({"name": vocabulary.values})
-        .with_row_index("value")
-        .with_columns(pl.col("value").cast(pl.Int32))
-    )
-
-
-def _possible_modes(parts: Iterable[Component]) -> pl.DataFrame:
-    pairs = [(part.code, mode) for part in parts for mode in part.failure_modes]
-    return pl.DataFrame(pairs, schema={"component": pl.String, "mode": pl.String}, orient="row")
 
 
 def _place(decoded: pl.DataFrame) -> pl.DataFrame:
@@ -931,18 +577,18 @@ def _accept_codes(coded: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
 def _code_cells(
     text: pl.Series, kind: str, slugs: Iterable[str], catalogue: Catalogue
 ) -> pl.Series:
-    vocabulary = _vocabulary(catalogue)
-    distinct = _distinct(text)
-    terms = _mark_negated(_find_terms(distinct, vocabulary))
+    vocabulary = build_vocabulary(catalogue)
+    distinct = distinct_texts(text)
+    terms = mark_negated(find_terms(distinct, vocabulary))
     found = (
         terms.filter(pl.col("kind") == kind)
         .group_by("id")
         .agg(least=pl.col("value").min(), greatest=pl.col("value").max())
         .filter(pl.col("least") == pl.col("greatest"))
-        .join(_names(vocabulary), left_on="least", right_on="value")
+        .join(value_names(vocabulary), left_on="least", right_on="value")
     )
     slug = pl.col("text").str.strip_chars().str.to_lowercase()
     coded = distinct.join(found, on="id", how="left").select(
         "text", code=pl.when(slug.is_in(list(slugs))).then(slug).otherwise("name")
     )
-    return _join_back(text, coded)["code"].alias(text.name)
+    return join_back(text, coded)["code"].alias(text.name)

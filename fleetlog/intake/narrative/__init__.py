@@ -1,0 +1,21 @@
+"""Read component, position, action, reason and failure mode out of what technicians wrote."""
+
+from fleetlog.intake.narrative.single import (
+    code_actions,
+    code_failure_modes,
+    code_reasons,
+    code_single,
+    code_terms,
+    parse_position,
+)
+from fleetlog.intake.narrative.terms import CODED_ABOVE
+
+__all__ = [
+    "CODED_ABOVE",
+    "code_actions",
+    "code_failure_modes",
+    "code_reasons",
+    "code_single",
+    "code_terms",
+    "parse_position",
+]
