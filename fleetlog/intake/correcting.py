@@ -247,10 +247,10 @@ def _write_sheet(book: xlsxwriter.Workbook, load: _Load, held: pl.DataFrame) -> 
 
 
 def _sheet_names(path: Path) -> list[str]:
+    if not path.exists():
+        raise InputError(f"{path} does not exist: check the path")
     try:
         return list(fastexcel.read_excel(path).sheet_names)
-    except FileNotFoundError as error:
-        raise InputError(f"{path} does not exist: check the path") from error
     except (fastexcel.FastExcelError, OSError) as error:
         raise InputError(
             f"{path.name} cannot be read as a workbook: {str(error).splitlines()[0]}: give the "

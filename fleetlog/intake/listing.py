@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 
 import duckdb
+import polars as pl
 
 from fleetlog.catalogue import load_catalogue
 from fleetlog.intake.columns import Field, MatchedColumns, fields_read
@@ -48,18 +49,20 @@ def split_lists(
 
 def _find_mark(connection: duckdb.DuckDBPyConnection) -> str | None:
     """Return the first mark whose pieces are known parts; None where cells hold no lists."""
+    marked: pl.Series = connection.sql(
+        read_sql("intake", "list_cells"), params={"marks": list(LIST_MARKS)}
+    ).pl()["written"]
     for mark, share in LIST_MARKS.items():
-        written = connection.sql(read_sql("intake", "list_cells"), params={"mark": mark}).pl()
+        written = marked.filter(marked.str.contains(mark, literal=True))
         pieces = (
-            written["written"]
-            .str.strip_chars(f" {mark}")
+            written.str.strip_chars(f" {mark}")
             .str.split(mark)
             .explode()
             .str.strip_chars()
             .drop_nulls()
         )
         # Texts with the mark at one end only hold no list.
-        if len(pieces) <= written.height:
+        if len(pieces) <= len(written):
             continue
         known = (code_terms(pieces, load_catalogue())["confidence"] > CODED_ABOVE).sum()
         if known >= share * len(pieces):
@@ -78,12 +81,8 @@ def _make_listed(
         "cell_listed",
         pieces=", ".join(f"pieces_of({name}) AS {name}_pieces" for name in listed),
         longest="greatest(1, " + ", ".join(f"len({name}_pieces)" for name in listed) + ")",
-        unequal="CASE "
-        + " ".join(
-            f"WHEN len({name}_pieces) > 1 AND len({name}_pieces) <> parts THEN '{name}'"
-            for name in listed
-        )
-        + " END",
+        unequal=_first_unequal(listed, "'{name}'"),
+        unequal_written=_first_unequal(listed, "{name}"),
         order_cells=", ".join(entry.name for entry in entries if entry.name not in listed),
         line_cells=", ".join(
             f"piece_of_{'one' if name in _OF_ONE else 'each'}({name}_pieces, parts, row_part) "
@@ -100,3 +99,12 @@ def _make_listed(
         )
         or "NULL::STRUCT(field VARCHAR, was VARCHAR)",
     )
+
+
+def _first_unequal(listed: list[str], what: str) -> str:
+    """Return the expression for the first list that is neither single nor the longest."""
+    cases = " ".join(
+        f"WHEN len({name}_pieces) > 1 AND len({name}_pieces) <> parts THEN {what.format(name=name)}"
+        for name in listed
+    )
+    return f"CASE {cases} END"

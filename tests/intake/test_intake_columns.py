@@ -22,6 +22,8 @@ def test_every_kind_has_known_types_and_headings_of_one_meaning():
         "engine-families",
         "vehicles",
         "repairs",
+        "orders",
+        "order-lines",
         "meters",
         "service-rules",
         "torques",

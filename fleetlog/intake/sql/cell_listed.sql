@@ -3,11 +3,12 @@
 -- the first field whose list is of another length; {line_cells} picks the piece of a part;
 -- {spoken} holds where a part has any piece; {notes} gathers cells that stand for one part only.
 CREATE TABLE parted AS
-SELECT *, {longest} AS parts, {unequal} AS unequal
+SELECT *, {longest} AS parts, {unequal} AS unequal, {unequal_written} AS unequal_written
 FROM (SELECT *, {pieces} FROM whole_cell);
 
 CREATE TABLE cell AS
-SELECT file_row, place, {order_cells}, {line_cells}, row_part::SMALLINT AS row_part, unequal
+SELECT file_row, place, {order_cells}, {line_cells}, row_part::SMALLINT AS row_part,
+       parts > 1 AS listed, unequal, unequal_written
 FROM (SELECT *, unnest(range(1, parts + 1)) AS row_part FROM parted)
 WHERE row_part = 1 OR {spoken};
 

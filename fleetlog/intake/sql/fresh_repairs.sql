@@ -12,6 +12,6 @@ SELECT
     file_row, row_part, shop, ro_no, line_no, description, component, bank::SMALLINT AS bank,
     cylinder::SMALLINT AS cylinder, side, slot::SMALLINT AS slot, action, reason, failure_mode,
     part_no, part_maker, part_lot, qty, line_labour_h AS labour_h, line_cost AS cost, coded_from,
-    coding_confidence, NULL::DOUBLE AS position_confidence, NULL::DOUBLE AS action_confidence, NULL::DOUBLE AS reason_confidence,
-    NULL::DOUBLE AS failure_mode_confidence
+    coding_confidence, position_confidence, action_confidence, reason_confidence,
+    failure_mode_confidence
 FROM fresh {lines}

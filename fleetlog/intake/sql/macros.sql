@@ -65,7 +65,10 @@ CREATE MACRO trouble(field, cell, what, cure) AS struct_pack(
     "column" := heading_of(field), "value" := cell, problem := what, remedy := cure
 );
 
-CREATE MACRO narrative_of(cause, correction) AS concat_ws('; ', cause, correction);
+CREATE MACRO narrative_of(cause, correction) AS nullif(concat_ws('; ', cause, correction), '');
+-- The words of a line, or where it has none those of its order.
+CREATE MACRO told(cause, correction, order_cause, order_correction) AS
+    coalesce(narrative_of(cause, correction), narrative_of(order_cause, order_correction));
 -- Nothing is asked of the narrative where a description stands that cannot be coded: the
 -- narrative may speak of another line of the order.
 CREATE MACRO unsaid(description, component, action, reason, failure_mode) AS

@@ -19,3 +19,6 @@ FROM cell WHERE road_tested IS NOT NULL AND yes_no_of(road_tested) IS NULL
 UNION ALL
 SELECT file_row, heading_of('codes_cleared'), codes_cleared, NULL, 'is neither yes nor no'
 FROM cell WHERE codes_cleared IS NOT NULL AND yes_no_of(codes_cleared) IS NULL
+UNION ALL
+SELECT file_row, heading_of(field), was, was, 'stands for the first of ' || parts || ' parts: it cannot be told which it belongs to'
+FROM list_note

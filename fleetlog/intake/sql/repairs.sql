@@ -1,9 +1,14 @@
--- One row for each row of the file: values read, vehicle found, part coded, faults flagged.
--- A narrative fills in only what the columns leave unsaid, and only about the same part.
+-- One row for each line that a row of the file tells of: values read, vehicle found, part coded,
+-- faults flagged. A narrative fills in only what the columns leave unsaid: about the part that they
+-- name, or else about each part that it tells of. Lines that stand apart from their orders take
+-- the vehicle, the day and, where they have no words of their own, the narrative of the order.
 CREATE TABLE checked AS
 WITH resolved AS (
     SELECT
-        t.* EXCLUDE (vin, shop, component, position, bank, cylinder, side, slot, action, reason, failure_mode, fault_codes, road_tested, codes_cleared),
+        t.* EXCLUDE (vin, shop, opened_on, component, position, bank, cylinder, side, slot, action, reason, failure_mode, fault_codes, road_tested, codes_cleared, qty),
+        coalesce(t.opened_on, o.opened_on) AS opened_on,
+        coalesce(t.qty, w.qty) AS qty,
+        o.ro_id IS NULL AND getvariable('kind') = 'order-lines' AS order_missing,
         t.road_tested, t.codes_cleared,
         coalesce(t.fault_codes, []) AS fault_codes,
         coalesce(t.shop, getvariable('shop')) AS shop,
@@ -11,11 +16,11 @@ WITH resolved AS (
         v.problem AS vin_problem,
         u.vin AS unit_vin,
         p.vin AS plate_vin,
-        CASE WHEN v.known THEN v.vin WHEN t.vin IS NULL OR v.problem IS NOT NULL THEN coalesce(u.vin, p.vin) END AS vin,
+        CASE WHEN o.ro_id IS NOT NULL THEN o.vin WHEN v.known THEN v.vin WHEN t.vin IS NULL OR v.problem IS NOT NULL THEN coalesce(u.vin, p.vin) END AS vin,
         t.position AS position_written,
         t.bank::VARCHAR AS bank_written,
         t.cylinder::VARCHAR AS cylinder_written,
-        t.component AS description,
+        coalesce(t.component, CASE WHEN getvariable('kind') = 'order-lines' THEN narrative_of(t.cause, t.correction) END) AS description,
         w.component AS column_component,
         w.confidence AS column_confidence,
         coalesce(t.bank, s.bank, w.bank) AS column_bank,
@@ -26,8 +31,8 @@ WITH resolved AS (
         a.code AS column_action,
         r.code AS column_reason,
         m.code AS column_mode,
-        CASE WHEN unsaid(t.component, w.component, a.code, r.code, m.code)
-             THEN narrative_of(t.cause, t.correction) END AS narrative
+        CASE WHEN unsaid(t.component, w.component, a.code, r.code, m.code) AND NOT (t.listed AND t.component IS NULL)
+             THEN told(t.cause, t.correction, o.cause, o.correction) END AS narrative
     FROM typed t
     LEFT JOIN vin_text v ON v.written = t.vin
     LEFT JOIN known_unit u ON u.unit_no = lower(t.unit_no) AND v.known IS NOT TRUE
@@ -38,11 +43,20 @@ WITH resolved AS (
     LEFT JOIN action_text a ON a.written = t.action
     LEFT JOIN reason_text r ON r.written = t.reason
     LEFT JOIN failure_mode_text m ON m.written = t.failure_mode
+    LEFT JOIN known_order o ON o.ro_no = t.ro_no AND o.shop = coalesce(t.shop, getvariable('shop'))
 ),
 coded AS (
     SELECT
-        s.* EXCLUDE (narrative, column_component, column_confidence, column_bank, column_cylinder, column_side, column_slot, column_action, column_reason, column_mode, placed_by_column),
+        s.* EXCLUDE (row_part, line_no, part_no, part_lot, qty, line_labour_h, line_cost, narrative, column_component, column_confidence, column_bank, column_cylinder, column_side, column_slot, column_action, column_reason, column_mode, placed_by_column),
         n.written AS narrative,
+        coalesce(n.part, s.row_part)::SMALLINT AS row_part,
+        -- What a row says once belongs to the first part that its narrative tells of.
+        CASE WHEN n.part > 1 THEN NULL ELSE s.line_no END AS line_no,
+        CASE WHEN n.part > 1 THEN NULL ELSE s.part_no END AS part_no,
+        CASE WHEN n.part > 1 THEN NULL ELSE s.part_lot END AS part_lot,
+        CASE WHEN n.part > 1 THEN NULL ELSE s.qty END AS qty,
+        CASE WHEN n.part > 1 THEN NULL ELSE s.line_labour_h END AS line_labour_h,
+        CASE WHEN n.part > 1 THEN NULL ELSE s.line_cost END AS line_cost,
         k.engine_family,
         f.cylinders,
         f.banks,
@@ -56,12 +70,16 @@ coded AS (
         f.cylinder_banks[CASE WHEN placed_by_column THEN column_cylinder ELSE n.cylinder END] AS bank_of_cylinder,
         coalesce(column_action, n.action) AS action,
         coalesce(column_reason, n.reason, 'unknown') AS reason,
-        coalesce(column_mode, n.failure_mode) AS failure_mode
+        coalesce(column_mode, n.failure_mode) AS failure_mode,
+        CASE WHEN NOT placed_by_column THEN n.position_confidence END AS position_confidence,
+        CASE WHEN column_action IS NULL THEN n.action_confidence END AS action_confidence,
+        CASE WHEN column_reason IS NULL THEN n.reason_confidence END AS reason_confidence,
+        CASE WHEN column_mode IS NULL THEN n.failure_mode_confidence END AS failure_mode_confidence
     FROM resolved s
     LEFT JOIN known_vehicle k ON k.vin = s.vin
     LEFT JOIN known_family f ON f.code = k.engine_family
     LEFT JOIN narrative_text n
-        ON n.written = s.narrative AND (s.column_component IS NULL OR n.component = s.column_component)
+        ON n.written = s.narrative AND n.about = coalesce(s.column_component, '')
 ),
 flagged AS (
     SELECT
@@ -73,7 +91,7 @@ flagged AS (
         coalesce(said_bank, bank_of_cylinder) AS bank,
         flag(c.vin IS NULL AND vin_problem IS NOT NULL, 0)
         | flag(c.vin IS NULL AND vin_written IS NOT NULL AND vin_problem IS NULL, 1)
-        | flag(c.vin IS NULL AND vin_written IS NULL, 2)
+        | flag(c.vin IS NULL AND vin_written IS NULL AND NOT order_missing, 2)
         | flag(unit_vin <> plate_vin, 3)
         | flag(closed_on < opened_on, 4)
         | flag(cylinder > cylinders OR cylinder < 1, 5)
@@ -81,12 +99,14 @@ flagged AS (
         | flag(said_bank <> bank_of_cylinder, 7)
         | flag(shop IS NULL, 8)
         | flag(qty <= 0, 9)
-        | flag(slot < 1, 10) AS crosses
+        | flag(slot < 1, 10)
+        | flag(unequal IS NOT NULL, 11)
+        | flag(order_missing AND ro_no IS NOT NULL AND shop IS NOT NULL, 12) AS crosses
     FROM coded c
     LEFT JOIN known_fit t ON t.engine_family = c.engine_family AND t.component = c.said_component
 )
 SELECT
-    * EXCLUDE (position_written, bank_written, cylinder_written, vin_problem, unit_vin, plate_vin, said_bank, bank_of_cylinder, cylinders, banks, said_component, said_confidence, from_column, does_not_fit, engine_family),
+    * EXCLUDE (unequal, unequal_written, listed, order_missing, position_written, bank_written, cylinder_written, vin_problem, unit_vin, plate_vin, said_bank, bank_of_cylinder, cylinders, banks, said_component, said_confidence, from_column, does_not_fit, engine_family),
     CASE WHEN vin_problem IS NOT NULL AND vin IS NOT NULL THEN vin_problem END AS vin_note,
     CASE WHEN does_not_fit THEN said_component || ' does not exist on engine family ' || engine_family END AS fit_note,
     CASE WHEN crosses <> 0 THEN list_filter([
@@ -100,6 +120,13 @@ SELECT
         CASE WHEN has(crosses, 7) THEN trouble(place_field('bank', bank_written, position_written), place_written(bank_written, position_written, description), 'says bank ' || said_bank || ', and cylinder ' || cylinder || ' of engine family ' || engine_family || ' sits on bank ' || bank_of_cylinder, 'correct one of the two') END,
         CASE WHEN has(crosses, 8) THEN trouble('shop', NULL, 'is empty', 'name the shop in the row, or once in a column map') END,
         CASE WHEN has(crosses, 9) THEN trouble('qty', qty::VARCHAR, 'is not a quantity above zero', 'correct it, or leave the cell empty') END,
-        CASE WHEN has(crosses, 10) THEN trouble('slot', slot::VARCHAR, 'is not a place counted from 1', 'correct it, or leave the cell empty') END
+        CASE WHEN has(crosses, 10) THEN trouble('slot', slot::VARCHAR, 'is not a place counted from 1', 'correct it, or leave the cell empty') END,
+        CASE WHEN has(crosses, 11) THEN trouble(unequal, unequal_written, 'lists another number of parts than the other cells of the row', 'give each part its entry, or one entry that holds for all') END,
+        CASE WHEN has(crosses, 12) THEN trouble('ro_no', ro_no, 'is not a repair order of ' || shop || ' in the store', 'load the orders first, or correct the number') END
     ], lambda p: p IS NOT NULL) END AS cross_problems
-FROM flagged
+FROM flagged;
+
+-- A row stands or falls whole.
+UPDATE checked SET crosses = flag(true, 63)
+WHERE faults = 0 AND crosses = 0
+  AND file_row IN (SELECT file_row FROM checked WHERE faults <> 0 OR crosses <> 0)
