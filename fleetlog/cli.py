@@ -159,6 +159,74 @@ def show_load(result: intake.LoadResult) -> None:
         terminal.table(result.held_by_reason, most=20)
 
 
+@app.command("map-columns")
+def map_columns(
+    file: Annotated[Path, typer.Argument(help="File to propose a column map for.")],
+    kind: Annotated[str | None, typer.Option(help="Of file; proposed too if not said.")] = None,
+    out: Annotated[Path | None, typer.Option(help="TOML file that the map goes to.")] = None,
+    store: Annotated[
+        Path | None, typer.Option("--store", help="Store whose vehicles tell columns apart.")
+    ] = None,
+    date_order: Annotated[str | None, typer.Option(help="dmy, mdy or ymd.")] = None,
+    distance_unit: Annotated[str | None, typer.Option(help="mi or km.")] = None,
+    shop: Annotated[str | None, typer.Option(help="Name of the shop.")] = None,
+    json: Json = False,
+) -> None:
+    """Propose a column map from the headings and the cells; ask what the file does not settle."""
+
+    def propose(kind: str | None) -> intake.Proposal:
+        return intake.propose_map(
+            file,
+            kind=kind,
+            store=Store.open(store) if store else None,
+            date_order=date_order,
+            distance_unit=distance_unit,
+            shop=shop,
+        )
+
+    proposal = propose(kind)
+    if sys.stdin.isatty() and not json:
+        while any(question.needed for question in proposal.questions):
+            question = next(question for question in proposal.questions if question.needed)
+            answer = ask(question)
+            proposal = (
+                propose(answer) if question.about == "kind" else proposal.answered(question, answer)
+            )
+    if out:
+        out.write_text(proposal.to_toml(), encoding="utf-8")
+    if json:
+        terminal.print_json(proposal)
+    else:
+        show_proposal(proposal)
+    if not proposal.can_load:
+        terminal.ERR.print(
+            f"fleetlog: {file.name}: the map is not complete; fill in what is marked OPEN, or "
+            "answer with --kind, --date-order, --distance-unit or --shop",
+            markup=False, soft_wrap=True,
+        )  # fmt: skip
+        raise typer.Exit(1)
+
+
+def ask(question: intake.Question) -> str:
+    """Ask one question until one of its choices is given."""
+    terminal.sentences([question.text, *(f"  as in {cell}" for cell in question.examples)])
+    while True:
+        hint = f" ({', '.join(question.choices)})" if question.choices else ""
+        answer: str = typer.prompt(question.about + hint)
+        if not question.choices or answer in question.choices:
+            return answer
+
+
+def show_proposal(proposal: intake.Proposal) -> None:
+    """Print the proposed columns, what is left over and what is open."""
+    terminal.heading(f"{proposal.file_name}: {proposal.kind}")
+    terminal.table(proposal.fields, most=200)
+    if proposal.unused:
+        terminal.sentences(["Kept only as written: " + ", ".join(proposal.unused)])
+    terminal.sentences(proposal.remarks)
+    terminal.sentences([f"OPEN {q.about}: {q.text}" for q in proposal.questions])
+
+
 @app.command()
 def loads(store: StorePath = DEFAULT_STORE, json: Json = False) -> None:
     """List the loads in the store, newest first."""

@@ -3,11 +3,14 @@
 from fleetlog.intake.columns import ColumnMap
 from fleetlog.intake.correcting import corrections, export_held, load_corrections, retry_held
 from fleetlog.intake.loading import LoadResult, load
+from fleetlog.intake.proposing import Proposal, Question, propose_map
 from fleetlog.intake.undoing import UndoResult, held_reasons, held_rows, loads, undo_load
 
 __all__ = [
     "ColumnMap",
     "LoadResult",
+    "Proposal",
+    "Question",
     "UndoResult",
     "corrections",
     "export_held",
@@ -16,6 +19,7 @@ __all__ = [
     "load",
     "load_corrections",
     "loads",
+    "propose_map",
     "retry_held",
     "undo_load",
 ]
