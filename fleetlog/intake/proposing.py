@@ -683,6 +683,8 @@ def _suitability(kind: str, entry: Field, profile: Profile) -> tuple[float, str]
     # A column of bare numbers under "Pos" or "Item" counts lines; it names nothing.
     if entry.name in IN_WORDS and profile["filled"] and profile["share_letter"] < 0.5:
         readable = profile["share_letter"]
+    if entry.type != "money" and any(sign in profile["heading"] for sign in "$€£"):
+        return 0.0, ""
     if readable < 0.5:
         return 0.0, ""
     judge = SUITS.get(entry.name, _number if entry.type in ("number", "money") else None)
