@@ -57,3 +57,31 @@ MAX_DAILY_MILES = Setting(
     "mi/day",
     "no road vehicle with one driver goes further in a day (common practice, no source)",
 )
+TRIP_METER_MILES = Setting(
+    "trip_meter_miles",
+    1_000,
+    "mi",
+    "a reading below this, amid an odometer ten times as high, is one of a trip meter: those of "
+    "three digits start again here (common practice, no source)",
+)
+SAME_JOB_DAYS = Setting(
+    "same_job_days",
+    7,
+    "days",
+    "orders of one vehicle opened further apart than this are never one job told twice (common "
+    "practice, no source)",
+)
+SAME_JOB_SURELY = Setting(
+    "same_job_surely",
+    0.99,
+    "",
+    "two orders that are one job with this probability or a higher one are linked without asking "
+    "(our rule of thumb)",
+)
+SAME_JOB_PERHAPS = Setting(
+    "same_job_perhaps",
+    0.5,
+    "",
+    "two orders that are one job with this probability or a higher one are put to a person (our "
+    "rule of thumb)",
+)

@@ -54,6 +54,10 @@ _UNIT_PATTERNS: Final[dict[TorqueUnit, str]] = {
 }
 
 
+# Two numbers with a dash, "to" or "..." between them, before anything that is not a number.
+_RANGE: Final = rf"^\s*(?:{_NUMBER})\D*?(?:-|\u2013|\u2014|\bto\b|\.\.+)\s*(?:{_NUMBER})\D*$"
+
+
 def _whole(unit_pattern: str) -> str:
     return rf"(?i)^\s*({_NUMBER})[\s-]*(?:{unit_pattern})[\s.]*$"
 
@@ -115,12 +119,17 @@ def parse_torque(text: str) -> Torque:
     ------
     InputError
         If the text is not one number and one of those units. A comma is refused, for it may
-        part thousands or decimals.
+        part thousands or decimals; so is a range, which says what may be and not what was.
     """
     for unit, pattern in _UNIT_PATTERNS.items():
         found = re.match(_whole(pattern), text)
         if found:
             return Torque(float(found.group(1)), unit)
+    if re.match(_RANGE, text):
+        raise InputError(
+            f"{text!r} is not a torque but a range; write the one value that the wrench was set "
+            "to, as in '95 in-lb'."
+        )
     raise InputError(
         f"{text!r} is not a torque; write a number without commas and in-lb, ft-lb or N m, "
         "as in '95 in-lb'."

@@ -20,6 +20,9 @@ READABLE = [
     ("95 in-lb", 95, "in-lb"),
     ("95 in/lbs", 95, "in-lb"),
     ("95in lbs.", 95, "in-lb"),
+    ("95 inlb", 95, "in-lb"),
+    ("95INLBS", 95, "in-lb"),
+    ("85ftlb", 85, "ft-lb"),
     ("120 inch-pounds", 120, "in-lb"),
     ("10 lbf·in", 10, "in-lb"),
     ("85 ft lb", 85, "ft-lb"),
@@ -46,6 +49,13 @@ def test_reads_what_technicians_write(text, value, unit):
 def test_refuses_what_it_cannot_read(text):
     with pytest.raises(InputError, match="is not a torque; write a number"):
         parse_torque(text)
+
+
+@pytest.mark.parametrize("text", ["85-90 ft-lb", "85 ft-lb to 90 ft-lb", "10 – 12 Nm", "8..10 N m"])
+def test_refuses_a_range(text):
+    with pytest.raises(InputError, match="a range; write the one value"):
+        parse_torque(text)
+    assert parse_torques(pl.Series([text])).null_count().sum_horizontal().item() == 3
 
 
 def test_a_column_gives_what_each_text_gives():

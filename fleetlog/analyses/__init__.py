@@ -2,17 +2,26 @@
 
 from fleetlog.analyses.best_interval import best_interval
 from fleetlog.analyses.comebacks import comebacks
+from fleetlog.analyses.double_orders import double_orders
 from fleetlog.analyses.part_life import part_life
-from fleetlog.analyses.results import BestInterval, Comebacks, PartLife, VehicleRecord
+from fleetlog.analyses.results import (
+    BestInterval,
+    Comebacks,
+    DoubleOrders,
+    PartLife,
+    VehicleRecord,
+)
 from fleetlog.analyses.vehicle_record import vehicle_record
 
 __all__ = [
     "BestInterval",
     "Comebacks",
+    "DoubleOrders",
     "PartLife",
     "VehicleRecord",
     "best_interval",
     "comebacks",
+    "double_orders",
     "part_life",
     "vehicle_record",
 ]

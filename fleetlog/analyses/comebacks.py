@@ -35,6 +35,7 @@ def comebacks(
     A repair is an order's work on one component that was not planned service alone. It comes back
     when a later order finds the same component of the same vehicle failed, within the window of
     ``window_days`` or ``window_distance`` (the store's unit), whichever is longer in force.
+    Orders linked as one job are one visit: no comebacks of each other, and counted once.
 
     Parameters
     ----------
@@ -104,7 +105,9 @@ def _followed(pairs: pl.DataFrame, by: str) -> pl.DataFrame:
         group=pl.col("title" if by == "component" else by).fill_null(f"no {by} given"),
         vehicle=pl.col("vin").rank("dense"),
         closed=closed,
-        why=pl.when("planned_only")
+        why=pl.when("told_again")
+        .then(pl.lit("told again: linked with another order of the same job"))
+        .when("planned_only")
         .then(pl.lit("planned service: not a repair"))
         .when(~pl.col("came_back") & (pl.col("followed_days") <= 0))
         .then(pl.lit("not watched after the repair")),

@@ -132,6 +132,22 @@ class Comebacks:
 
 
 @dataclass(frozen=True)
+class DoubleOrders:
+    """Orders that tell one job twice, surely or perhaps.
+
+    Attributes
+    ----------
+    pairs : ``state`` ("ask", "linked", or "apart" where somebody said so), ``kind`` ("same
+        order" or "split order"), ``score`` (probability), ``vin``, ``unit_no``, then ``ro_id``,
+        ``shop``, ``ro_no``, ``opened_on``, ``odometer``, ``lines`` (how many) of the first order
+        and the same with ``other_`` of the second, and ``why``; questions come first.
+    """
+
+    pairs: pl.DataFrame
+    summary: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class VehicleRecord:
     """All that is known of one vehicle.
 
@@ -149,7 +165,8 @@ class VehicleRecord:
         ``fitted_on``.
     meters : ``read_on``, ``odometer``, ``source``, ``verdict``, ``why``, ``distance``.
     torques : ``opened_on``, ``shop``, ``ro_no``, ``fastener``, ``value``, ``unit``,
-        ``newton_metres``: what was written down on past jobs, which is no specification.
+        ``newton_metres``, ``doubt`` (words, where it is about twelve times its fellows or a
+        twelfth): what was written down on past jobs, which is no specification.
     """
 
     vin: str

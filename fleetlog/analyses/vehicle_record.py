@@ -110,4 +110,10 @@ def _summary(record: VehicleRecord) -> tuple[str, ...]:
     doubtful = record.meters.filter(pl.col("verdict") != "used").height
     if doubtful:
         said.append(f"{counted(doubtful, 'odometer reading')} corrected or set aside.")
+    slips = record.torques.filter(pl.col("doubt").is_not_null()).height
+    if slips:
+        said.append(
+            f"{counted(slips, 'torque')} about twelve times others of that fastener, or a twelfth: "
+            "inch-pounds and foot-pounds may have been mixed up."
+        )
     return tuple(said)

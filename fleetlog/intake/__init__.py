@@ -2,6 +2,7 @@
 
 from fleetlog.intake.columns import ColumnMap
 from fleetlog.intake.correcting import corrections, export_held, load_corrections, retry_held
+from fleetlog.intake.linking import RuledOrders, Ruling, rule_on_orders
 from fleetlog.intake.loading import LoadResult, load
 from fleetlog.intake.proposing import Proposal, Question, propose_map
 from fleetlog.intake.undoing import UndoResult, held_reasons, held_rows, loads, undo_load
@@ -11,6 +12,8 @@ __all__ = [
     "LoadResult",
     "Proposal",
     "Question",
+    "RuledOrders",
+    "Ruling",
     "UndoResult",
     "corrections",
     "export_held",
@@ -21,5 +24,6 @@ __all__ = [
     "loads",
     "propose_map",
     "retry_held",
+    "rule_on_orders",
     "undo_load",
 ]

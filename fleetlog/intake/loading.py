@@ -474,9 +474,24 @@ def _result(connection: duckdb.DuckDBPyConnection, file: _File, load_id: int) ->
         held_by_reason=connection.sql(read_sql("intake", "held_by_reason")).pl(),
         notes=notes,
         unmatched_columns=file.matched.unmatched,
-        remarks=_remarks(file),
+        remarks=(*_remarks(file), *_doubts(connection, file)),
         seconds=0.0,
         already_loaded=False,
+    )
+
+
+def _doubts(connection: duckdb.DuckDBPyConnection, file: _File) -> tuple[str, ...]:
+    """Say which torques look as if inch-pounds and foot-pounds were mixed up."""
+    if file.kind != "torques":
+        return ()
+    count: int = connection.execute(read_sql("intake", "doubted_torques")).fetchall()[0][0]
+    if not count:
+        return ()
+    torques = "1 torque is" if count == 1 else f"{count} torques are"
+    return (
+        f"{torques} about twelve times others of that fastener and engine family, or a twelfth: "
+        "inch-pounds and foot-pounds may have been mixed up; kept as written, and "
+        "fleetlog vehicle shows which",
     )
 
 

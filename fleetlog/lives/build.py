@@ -2,7 +2,12 @@
 
 import duckdb
 
-from fleetlog.settings import MAX_DAILY_MILES
+from fleetlog.settings import (
+    MAX_DAILY_MILES,
+    SAME_JOB_DAYS,
+    SAME_JOB_PERHAPS,
+    SAME_JOB_SURELY,
+)
 from fleetlog.sql import read_sql
 from fleetlog.units import DistanceUnit, convert_distance
 
@@ -12,7 +17,8 @@ STEPS = {
     "clear": (),
     "meters": ("cluster_swap", "raw_reading", "judged_reading"),
     "spans": (),
-    "events": ("anchor", "dated_order", "named_group"),
+    "order_links": ("link_weight", "order_pair", "paired_order", "paired_line", "scored_pair"),
+    "events": ("told_line", "anchor", "dated_order", "named_group"),
     "lives": (
         "watched", "asked_line", "placed_line", "mark", "fitted", "shared_life", "last_good",
     ),
@@ -28,6 +34,12 @@ def rebuild(connection: duckdb.DuckDBPyConnection, *, distance_unit: DistanceUni
     """
     max_daily = convert_distance(MAX_DAILY_MILES.value, "mi", distance_unit)
     connection.execute(f"SET VARIABLE max_daily = {max_daily!r}").fetchall()
+    for variable, setting in (
+        ("link_days", SAME_JOB_DAYS),
+        ("link_surely", SAME_JOB_SURELY),
+        ("link_perhaps", SAME_JOB_PERHAPS),
+    ):
+        connection.execute(f"SET VARIABLE {variable} = {setting.value!r}").fetchall()
     # Rows are found by value and never by place; keeping their order would hold them in memory.
     connection.execute("SET preserve_insertion_order = false").fetchall()
     for step, served in STEPS.items():

@@ -76,10 +76,11 @@ SELECT row_number() OVER (ORDER BY l.ro_id, l.line_no) AS line_key,
            -- Words that name a group, without a number, mean the whole group.
            WHEN placed THEN len(g.candidates)
            ELSE 1 END))))::INTEGER AS wanted,
-       coalesce(d.unusable, CASE WHEN g.candidates IS NULL
+       coalesce(d.unusable, t.told_on, CASE WHEN g.candidates IS NULL
            THEN 'no such part or position on this engine family' END) AS unusable
 FROM repair_line AS l
 JOIN dated_order AS d USING (ro_id)
+LEFT JOIN told_line AS t ON t.ro_id = l.ro_id AND t.line_no = l.line_no
 JOIN component AS c ON c.code = l.component
 LEFT JOIN named_group AS g
   ON g.engine_family = d.engine_family AND g.component = l.component
