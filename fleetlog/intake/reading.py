@@ -333,10 +333,16 @@ def _numbered(
         return RawTable(headings, header_row + 1, rows, 0, scan.sha256)
     # Blank lines, line breaks inside cells or refused rows: count records as a spreadsheet does.
     csv.field_size_limit(LONGEST_LINE)
-    with source.open("r", encoding="utf-8-sig", newline="") as stream:
-        numbers = pl.Series(
-            "file_row", compress(count(1), _records(stream, delimiter)), dtype=pl.Int64
-        )
+    try:
+        with source.open("r", encoding="utf-8-sig", newline="") as stream:
+            numbers = pl.Series(
+                "file_row", compress(count(1), _records(stream, delimiter)), dtype=pl.Int64
+            )
+    except csv.Error as error:
+        raise InputError(
+            f"{file_name} holds a cell of more than {LONGEST_LINE // 2**20} MiB over several "
+            "lines, so its rows cannot be told apart: look for a quotation mark that is not closed"
+        ) from error
     refused = connection.sql("SELECT DISTINCT file_row FROM rejected").pl()["file_row"]
     below = numbers.filter((numbers > header_row) & ~numbers.is_in(refused.implode()))
     if len(below) != rows:

@@ -1,11 +1,8 @@
 """A load that is cut short leaves the store as it was before it or as it is after it."""
 
 import os
-import random
-import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -13,14 +10,6 @@ import pytest
 from fleetlog import intake
 from fleetlog.intake import loading
 from fleetlog.store import Store
-
-LOAD = """
-import sys
-from fleetlog import intake
-from fleetlog.store import Store
-print("begun", flush=True)
-intake.load(Store.open(sys.argv[1]), sys.argv[2], kind="repairs")
-"""
 
 
 @pytest.fixture
@@ -31,34 +20,74 @@ def lines(tmp_path, vins):
     return path
 
 
+@pytest.fixture
+def fewer_lines(tmp_path, vins):
+    path = tmp_path / "fewer.csv"
+    rows = [f"N,{n // 3},{vins[n // 3 % 4]},2021-03-04,Lifter,{n}" for n in range(1_500)]
+    path.write_text("shop,ro_no,vin,opened_on,component,part_no\n" + "\n".join(rows) + "\n")
+    return path
+
+
 def names(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
 
 
-def test_kill_leaves_before_or_after(store, lines, tmp_path, state, differing):
+KILLS = 30
+# Forks before anything of the database has run, so that each of many loads starts at once.
+KILL = """
+import os, random, shutil, signal, sys, time
+from fleetlog import intake
+from fleetlog.store import Store
+
+store, lines, folder, kills = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4])
+chooser = random.Random(20)
+
+def begin(number):
+    own = shutil.copy(store, f"{folder}/{number}.fleetlog")
+    process = os.fork()
+    if process == 0:
+        intake.load(Store.open(own), lines, kind="repairs")
+        os._exit(0)
+    return process
+
+began = time.monotonic()
+assert os.waitpid(begin("whole"), 0)[1] == 0
+whole_s = time.monotonic() - began
+for number in range(kills):
+    process = begin(number)
+    time.sleep(chooser.uniform(0, 1.1 * whole_s))
+    os.kill(process, signal.SIGKILL)
+    os.waitpid(process, 0)
+"""
+
+
+def test_killed_at_any_moment_a_load_has_happened_or_not(
+    store, fewer_lines, tmp_path, state, differing
+):
+    folder = tmp_path / "killed"
+    folder.mkdir()
     before = state(store)
-    chooser = random.Random(20)
-    ended = set()
-    for _ in range(5):
-        process = subprocess.Popen(
-            [sys.executable, "-c", LOAD, str(store.path), str(lines)], stdout=subprocess.PIPE
+    subprocess.run(
+        [sys.executable, "-c", KILL, store.path, fewer_lines, folder, str(KILLS)], check=True
+    )
+    after = state(Store.open(folder / "whole.fleetlog"))
+    happened = []
+    for number in range(KILLS):
+        found = state(Store.open(folder / f"{number}.fleetlog"))
+        happened.append(found["load"].height > before["load"].height)
+        # Only the moment of the load differs from run to run.
+        told = after if happened[-1] else before
+        found["load"], told = (
+            found["load"].drop("loaded_at"),
+            told | {"load": told["load"].drop("loaded_at")},
         )
-        with process:
-            assert process.stdout is not None
-            process.stdout.readline()
-            time.sleep(chooser.uniform(0.05, 2.5))
-            process.send_signal(signal.SIGKILL)
-        reopened = Store.open(store.path)
-        orders = reopened.frame("SELECT count(*) FROM repair_order").item()
-        ended.add(orders)
-        if orders:
-            break
-        assert differing(before, state(reopened)) == []
-    assert ended <= {0, 10_000}
+        assert differing(told, found) == [], number
+    assert 0 < sum(happened) < KILLS, "the kills did not fall on both sides of the commit"
     # The next load clears away what the killed ones left, and goes through.
-    result = intake.load(store, lines, kind="repairs")
-    assert result.already_loaded or result.orders_new == 10_000
-    assert names(tmp_path) == ["lines.csv", "own.fleetlog"]
+    cut_short = happened.index(False)
+    result = intake.load(Store.open(folder / f"{cut_short}.fleetlog"), fewer_lines, kind="repairs")
+    assert result.orders_new == 500
+    assert list(folder.glob(f".{cut_short}.fleetlog*")) == []
 
 
 @pytest.mark.parametrize("moment", ["reading", "checking", "coding", "writing"])
