@@ -51,7 +51,9 @@ def test_refuses_what_it_cannot_read(text):
         parse_torque(text)
 
 
-@pytest.mark.parametrize("text", ["85-90 ft-lb", "85 ft-lb to 90 ft-lb", "10 – 12 Nm", "8..10 N m"])
+@pytest.mark.parametrize(
+    "text", ["85-90 ft-lb", "85 ft-lb to 90 ft-lb", "10 \u2013 12 Nm", "8..10 N m"]
+)
 def test_refuses_a_range(text):
     with pytest.raises(InputError, match="a range; write the one value"):
         parse_torque(text)

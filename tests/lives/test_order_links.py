@@ -112,11 +112,13 @@ def test_half_the_lines_on_each_order(records):
         pytest.param(100, 40_000, ({"component": "brakes.pad", "reason": "campaign"},), {},
                      id="a campaign on the same day"),
         pytest.param(109, 40_000, (ALTERNATOR,), FULL, id="too many days later"),
+        pytest.param(101, 40_004, ({**ROCKER, "cylinder": 5},), OTHER, id="another cylinder"),
     ],
 )  # fmt: skip
 def test_two_jobs_are_two_jobs(records, day, odometer, lines, facts):
     vin = records.vehicle()
-    records.order(vin, 100, 40_000, ALTERNATOR, ro_no="5001", **FULL)
+    first = {**ROCKER, "cylinder": 3} if "cylinder" in lines[0] else ALTERNATOR
+    records.order(vin, 100, 40_000, first, ro_no="5001", **FULL)
     records.order(vin, day, odometer, *lines, ro_no="5002", **facts)
     assert links_of(records.build()) == []
 
