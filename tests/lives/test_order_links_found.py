@@ -124,7 +124,8 @@ def test_planted_double_orders_are_found_and_few_others_linked(demo, tmp_path):
     )
     assert 1 - false.height / linked.height >= 0.99, false
     for row in shares.rows(named=True):
-        # A split whose lines were numbered anew, under a far number, is left to a person.
+        # Splits that share neither line numbers nor findings are meant to become questions: of
+        # splits it is only asked that most link by themselves and that hardly one goes unseen.
         assert row["linked"] >= (0.5 if row["sort"] == "split" else 0.95), row
         assert row["linked"] + row["asked"] >= 0.95, row
     # The demo repeats whole rows, which intake drops; it tells no job under two numbers.

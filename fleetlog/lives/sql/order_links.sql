@@ -35,7 +35,7 @@ FROM (VALUES
     ('lines',      'all but place', 4.0, -6.0, 'the same work, one of them without places'),
     ('lines',      'half',         3.0, -6.0, 'half the lines the same or more'),
     ('lines',      'some',         0.0, -6.0, 'a few lines the same'),
-    ('lines',      'elsewhere',   -3.0,  0.0, 'the same work at other places'),
+    ('lines',      'elsewhere',   -3.0,  1.0, 'the same work at other places'),
     ('lines',      'none',        -6.0,  1.0, 'no line the same'),
     ('lines',      'missing',      0.0, -8.0, 'an order without lines'),
     ('line numbers', 'go on',     -2.0,  8.0, 'line numbers of one go on where those of the other end'),
@@ -48,7 +48,8 @@ FROM (VALUES
     ('complaint',  'same',         3.0,  4.0, 'the same complaint'),
     ('complaint',  'alike',        2.0,  2.0, 'complaints alike'),
     ('complaint',  'other',       -3.0, -3.0, 'another complaint'),
-    ('finding',    'same',         3.0,  3.0, 'the same cause and correction'),
+    -- Different lines under word for word the same finding: it was written for all of them.
+    ('finding',    'same',         3.0,  6.0, 'the same cause and correction'),
     ('finding',    'alike',        2.0,  1.0, 'cause and correction alike'),
     ('finding',    'other',       -2.0,  0.0, 'another cause or correction')
 ) AS w(feature, "value", same_bits, split_bits, words);
