@@ -340,20 +340,28 @@ def double_orders(
 
 
 def show_double_orders(result: analyses.DoubleOrders, *, most: int = 60) -> None:
-    """Print pairs of orders, those that wait for an answer first."""
+    """Print pairs of orders, those that wait for an answer first, and what speaks for each."""
     terminal.sentences(result.summary)
-    if result.pairs.height:
-        terminal.table(
-            result.pairs,
-            {
-                "state": "state", "kind": "kind", "score": "probability", "unit_no": "unit",
-                "ro_id": "id", "shop": "shop", "ro_no": "RO", "opened_on": "opened",
-                "odometer": "odometer", "lines": "lines", "other_ro_id": "other id",
-                "other_shop": "shop", "other_ro_no": "RO", "other_opened_on": "opened",
-                "other_odometer": "odometer", "other_lines": "lines", "why": "why",
-            },
-            most=most,
-        )  # fmt: skip
+    if result.pairs.is_empty():
+        return
+    terminal.table(
+        result.pairs,
+        {
+            "state": "state", "kind": "kind", "score": "probability", "unit_no": "unit",
+            "ro_id": "id", "shop": "shop", "ro_no": "RO", "opened_on": "opened",
+            "odometer": "odometer", "lines": "lines", "other_ro_id": "other id",
+            "other_shop": "shop", "other_ro_no": "RO", "other_opened_on": "opened",
+            "other_odometer": "odometer", "other_lines": "lines",
+        },
+        most=most,
+    )  # fmt: skip
+    terminal.heading("Why")
+    terminal.sentences(
+        [
+            f"{pair['ro_id']} and {pair['other_ro_id']}: {pair['why']}."
+            for pair in result.pairs.head(most).to_dicts()
+        ]
+    )
 
 
 @app.command()

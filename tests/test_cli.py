@@ -45,6 +45,7 @@ def test_the_demo_overwrites_nothing(demo):
         ),
         (("comebacks",), {"groups", "pairs", "summary"}),
         (("best-interval", "cooling.water-pump"), {"age", "saving", "reason", "cost_basis"}),
+        (("double-orders",), {"pairs", "summary"}),
         (("vehicle", "U1002"), {"vin", "orders", "lines", "parts"}),
     ],
 )

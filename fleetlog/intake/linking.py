@@ -96,12 +96,14 @@ def rule_on_orders(
 
 def _find(connection: duckdb.DuckDBPyConnection, named: str) -> _Order:
     shop, colon, ro_no = named.rpartition(":")
-    if not colon and not named.strip().isdecimal():
+    # The list shows ids with commas between thousands.
+    ro_id = named.strip().replace(",", "")
+    if not colon and not ro_id.isdecimal():
         raise InputError(f"{named!r} names no order: write shop:number, or the id from the list")
     found = connection.execute(
         read_sql("intake", "find_order"),
         {
-            "ro_id": None if colon else int(named),
+            "ro_id": None if colon else int(ro_id),
             "shop": shop.strip() if colon else None,
             "ro_no": ro_no.strip() if colon else None,
         },
