@@ -7,22 +7,29 @@ from fleetlog.settings import (
     SAME_JOB_DAYS,
     SAME_JOB_PERHAPS,
     SAME_JOB_SURELY,
+    TRIP_METER_MILES,
 )
 from fleetlog.sql import read_sql
 from fleetlog.units import DistanceUnit, convert_distance
 
 # Each step with the scratch tables that nobody needs after it: a fleet of a million vehicles
-# leaves no room for those that have served.
-STEPS = {
-    "clear": (),
-    "meters": ("cluster_swap", "raw_reading", "judged_reading"),
-    "spans": (),
-    "order_links": ("link_weight", "order_pair", "paired_order", "paired_line", "scored_pair"),
-    "events": ("told_line", "anchor", "dated_order", "named_group"),
-    "lives": (
+# leaves no room for those that have served. Readings are voted on twice: the second time those
+# of meters that turned out to have been changed.
+STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("clear", ()),
+    ("readings", ()),
+    ("votes", ("unvoted_reading",)),
+    ("swaps", ("levelled_reading", "level")),
+    ("votes", ("unvoted_reading",)),
+    ("meters", ()),
+    ("spans", ()),
+    ("orders", ("expected_pace", "anchor", "numbered_vehicle")),
+    ("order_links", ("link_weight", "order_pair", "paired_order", "paired_line", "scored_pair")),
+    ("events", ("told_line", "dated_order", "named_group")),
+    ("lives", (
         "watched", "asked_line", "placed_line", "mark", "fitted", "shared_life", "last_good",
-    ),
-}  # fmt: skip
+    )),
+)  # fmt: skip
 
 
 def rebuild(connection: duckdb.DuckDBPyConnection, *, distance_unit: DistanceUnit) -> None:
@@ -32,8 +39,9 @@ def rebuild(connection: duckdb.DuckDBPyConnection, *, distance_unit: DistanceUni
     grows as n log n in the rows of the touched vehicles, and not with the size of the store but
     for one scan of it.
     """
-    max_daily = convert_distance(MAX_DAILY_MILES.value, "mi", distance_unit)
-    connection.execute(f"SET VARIABLE max_daily = {max_daily!r}").fetchall()
+    for variable, miles in (("max_daily", MAX_DAILY_MILES), ("trip_meter", TRIP_METER_MILES)):
+        distance = convert_distance(miles.value, "mi", distance_unit)
+        connection.execute(f"SET VARIABLE {variable} = {distance!r}").fetchall()
     for variable, setting in (
         ("link_days", SAME_JOB_DAYS),
         ("link_surely", SAME_JOB_SURELY),
@@ -42,7 +50,7 @@ def rebuild(connection: duckdb.DuckDBPyConnection, *, distance_unit: DistanceUni
         connection.execute(f"SET VARIABLE {variable} = {setting.value!r}").fetchall()
     # Rows are found by value and never by place; keeping their order would hold them in memory.
     connection.execute("SET preserve_insertion_order = false").fetchall()
-    for step, served in STEPS.items():
+    for step, served in STEPS:
         connection.execute(read_sql("lives", step)).fetchall()
         for table in served:
             connection.execute(f"DROP TABLE {table}").fetchall()

@@ -5,3 +5,4 @@ DELETE FROM position_event WHERE vin IN (FROM touched_vehicle);
 DELETE FROM life WHERE vin IN (FROM touched_vehicle);
 DELETE FROM left_out_line WHERE vin IN (FROM touched_vehicle);
 DELETE FROM order_distance WHERE vin IN (FROM touched_vehicle);
+DELETE FROM vehicle_pace WHERE vin IN (FROM touched_vehicle);

@@ -32,10 +32,9 @@ FROM (VALUES
     ('shop',       'other',       -3.0, -5.0, 'another shop'),
     ('lines',      'all of many',  7.0, -6.0, 'the same lines'),
     ('lines',      'all',          5.0, -6.0, 'the same line'),
-    ('lines',      'all but place', 4.0, -6.0, 'the same work, one of them without places'),
+    ('lines',      'all but place', 4.0, -6.0, 'the same work, places not told alike'),
     ('lines',      'half',         3.0, -6.0, 'half the lines the same or more'),
     ('lines',      'some',         0.0, -6.0, 'a few lines the same'),
-    ('lines',      'elsewhere',   -3.0,  1.0, 'the same work at other places'),
     ('lines',      'none',        -6.0,  1.0, 'no line the same'),
     ('lines',      'missing',      0.0, -8.0, 'an order without lines'),
     ('line numbers', 'go on',     -2.0,  8.0, 'line numbers of one go on where those of the other end'),
@@ -48,8 +47,7 @@ FROM (VALUES
     ('complaint',  'same',         3.0,  4.0, 'the same complaint'),
     ('complaint',  'alike',        2.0,  2.0, 'complaints alike'),
     ('complaint',  'other',       -3.0, -3.0, 'another complaint'),
-    -- Different lines under word for word the same finding: it was written for all of them.
-    ('finding',    'same',         3.0,  6.0, 'the same cause and correction'),
+    ('finding',    'same',         3.0,  3.0, 'the same cause and correction'),
     ('finding',    'alike',        2.0,  1.0, 'cause and correction alike'),
     ('finding',    'other',       -2.0,  0.0, 'another cause or correction')
 ) AS w(feature, "value", same_bits, split_bits, words);
@@ -113,8 +111,7 @@ WHERE ro_id IN (SELECT ro_id FROM paired_order);
 
 CREATE OR REPLACE TEMP TABLE scored_pair AS
 WITH numbered AS (
-    SELECT ro_id, count(*) AS lines, min(line_no) AS first_line, max(line_no) AS last_line,
-           bool_or(placed) AS placed
+    SELECT ro_id, count(*) AS lines, min(line_no) AS first_line, max(line_no) AS last_line
     FROM paired_line GROUP BY ro_id
 ), shared AS (
     SELECT p.first_ro, p.second_ro, count(*) AS same_lines
@@ -135,7 +132,7 @@ WITH numbered AS (
            a.parts_cost AS parts_a, b.parts_cost AS parts_b,
            coalesce(s.same_lines, 0) / (x.lines + y.lines - coalesce(s.same_lines, 0)) AS overlap,
            coalesce(w.same_work, 0) / (x.lines + y.lines - coalesce(w.same_work, 0)) AS work_overlap,
-           x.placed <> y.placed AS one_without_places, x.lines AS lines_a, y.lines AS lines_b,
+           x.lines AS lines_a, y.lines AS lines_b,
            y.first_line = x.last_line + 1 OR x.first_line = y.last_line + 1 AS goes_on,
            a.digits AS digits_a, b.digits AS digits_b, a.stem AS stem_a, b.stem AS stem_b,
            a.shop = b.shop AS one_shop,
@@ -173,10 +170,9 @@ WITH numbered AS (
             WHEN lines_a IS NULL OR lines_b IS NULL THEN 'missing'
             WHEN overlap = 1 AND lines_a > 2 THEN 'all of many'
             WHEN overlap = 1 THEN 'all'
-            WHEN work_overlap = 1 AND one_without_places THEN 'all but place'
+            WHEN work_overlap = 1 THEN 'all but place'
             WHEN overlap >= 0.5 THEN 'half'
-            WHEN overlap > 0 OR (work_overlap > 0 AND one_without_places) THEN 'some'
-            WHEN work_overlap > 0 THEN 'elsewhere'
+            WHEN work_overlap > 0 THEN 'some'
             ELSE 'none' END},
         {'place': 6, 'feature': 'line numbers', 'value': CASE WHEN goes_on THEN 'go on' END},
         {'place': 7, 'feature': 'technician', 'value': CASE

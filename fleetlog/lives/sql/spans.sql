@@ -2,10 +2,12 @@
 -- service, end at its retirement or at the last reading that is believed.
 INSERT INTO vehicle_span BY NAME
 WITH last_seen AS (
-    SELECT a.vin, max(a.read_on) AS read_on, max(a.distance) AS distance
-    FROM anchor AS a JOIN vehicle AS v USING (vin)
+    SELECT v.vin, max(a.read_on) AS read_on, max(a.distance) AS distance
+    FROM anchor AS a
+    JOIN numbered_vehicle USING (vehicle_no)
+    JOIN vehicle AS v USING (vin)
     WHERE v.retired_on IS NULL OR a.read_on <= v.retired_on
-    GROUP BY a.vin
+    GROUP BY v.vin
 )
 SELECT v.vin, v.engine_family, v.in_service_on,
        v.in_service_odometer AS start_distance,
