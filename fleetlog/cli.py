@@ -6,7 +6,6 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
-import polars as pl
 import typer
 
 from fleetlog import analyses, intake, terminal
@@ -71,16 +70,22 @@ def new_store(
 
 @app.command()
 def load(
-    files: Annotated[list[Path], typer.Argument(help="Files to load, in this order.")],
+    files: Annotated[
+        list[Path], typer.Argument(help="Files, folders, or patterns in quotes; in any order.")
+    ],
     kind: Annotated[
         str | None,
         typer.Option(
-            help="engine-families, vehicles, repairs, meters, service-rules or torques; what the "
-            "map says, or repairs, if not said."
+            help="engine-families, vehicles, repairs, orders, order-lines, meters, service-rules "
+            "or torques; told by map or headings if not said."
         ),
     ] = None,
     columns: Annotated[
-        Path | None, typer.Option("--map", help="TOML file that says which heading is which.")
+        Path | None,
+        typer.Option(
+            "--map",
+            help="TOML file that says which heading is which; one beside the file if not said.",
+        ),
     ] = None,
     store: StorePath = DEFAULT_STORE,
     corrections: Annotated[
@@ -95,21 +100,22 @@ def load(
     if corrections:
         show_loads(_corrected(opened, files, by), json=json)
         return
-    column_map = intake.ColumnMap.read(columns) if columns else intake.ColumnMap()
-    results = []
-    for file in files:
-        with terminal.progress(file.name) as report:
-            results.append(
-                intake.load(
-                    opened,
-                    file,
-                    kind=kind or column_map.kind or "repairs",
-                    columns=column_map,
-                    progress=report,
-                    loaded_by=by,
-                )
-            )
-    show_loads(results, json=json)
+    with terminal.progress("load") as report:
+        loaded = intake.load_all(
+            opened,
+            files,
+            kind=kind,
+            columns=columns,
+            progress=lambda name, step, share: report(f"{name}: {step}", share),
+            loaded_by=by,
+        )
+    show_loads(list(loaded.results), json=json)
+    if loaded.skipped and not json:
+        terminal.sentences([f"No table by its name, and skipped: {', '.join(loaded.skipped)}."])
+    for refusal in loaded.refused:
+        terminal.ERR.print(f"fleetlog: {refusal.problem}", markup=False, soft_wrap=True)
+    if loaded.refused:
+        raise typer.Exit(1)
 
 
 def _corrected(store: Store, files: list[Path], by: str | None) -> list[intake.LoadResult]:
@@ -134,20 +140,22 @@ def show_load(result: intake.LoadResult) -> None:
     terminal.heading(f"{result.file_name} ({result.kind}), load {result.load_id}")
     if result.already_loaded:
         terminal.sentences(["This file was loaded before and brings nothing new."])
-    terminal.table(
-        pl.DataFrame(
-            {
-                "rows read": [result.rows_read],
-                "kept": [result.rows_kept],
-                "held": [result.rows_held],
-                "identical": [result.rows_identical],
-                "orders new": [result.orders_new],
-                "orders changed": [result.orders_changed],
-                **{f"lines coded from {where}": [n] for where, n in result.lines_coded.items()},
-                "read otherwise than written": [result.notes],
-                "seconds": [result.seconds],
-            }
-        )
+    coded = result.lines_coded
+    terminal.sentences(
+        [
+            f"{result.rows_read} rows read: {result.rows_kept} kept, {result.rows_held} held, "
+            f"{result.rows_identical} that bring nothing new ({result.seconds:.1f} s).",
+            *(
+                [
+                    f"{result.orders_new} orders new, {result.orders_changed} changed; lines coded "
+                    f"from columns {coded['columns']}, from text {coded['text']}, kept as text "
+                    f"only {coded['nothing']}."
+                ]
+                if result.orders_new or result.orders_changed
+                else []
+            ),
+            *([f"{result.notes} cells read otherwise than written."] if result.notes else []),
+        ]
     )
     terminal.sentences(result.remarks)
     if result.unmatched_columns:

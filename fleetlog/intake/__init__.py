@@ -2,6 +2,7 @@
 
 from fleetlog.intake.columns import ColumnMap
 from fleetlog.intake.correcting import corrections, export_held, load_corrections, retry_held
+from fleetlog.intake.gathering import Loaded, Refusal, gather, guess_kind, load_all
 from fleetlog.intake.linking import RuledOrders, Ruling, rule_on_orders
 from fleetlog.intake.loading import LoadResult, load
 from fleetlog.intake.proposing import Proposal, Question, propose_map
@@ -10,16 +11,21 @@ from fleetlog.intake.undoing import UndoResult, held_reasons, held_rows, loads, 
 __all__ = [
     "ColumnMap",
     "LoadResult",
+    "Loaded",
     "Proposal",
     "Question",
+    "Refusal",
     "RuledOrders",
     "Ruling",
     "UndoResult",
     "corrections",
     "export_held",
+    "gather",
+    "guess_kind",
     "held_reasons",
     "held_rows",
     "load",
+    "load_all",
     "load_corrections",
     "loads",
     "propose_map",

@@ -17,7 +17,7 @@ from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, Field, MatchedColumns, choices, fields_read, plain
 from fleetlog.intake.frames import filled, keep_frame, run, set_variables
 from fleetlog.intake.listing import split_lists
-from fleetlog.intake.reading import RawTable
+from fleetlog.intake.raw_table import RawTable
 from fleetlog.sql import read_sql
 from fleetlog.units import KM_PER_MILE
 from fleetlog.vin import check_digits, validate

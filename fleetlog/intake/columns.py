@@ -54,7 +54,7 @@ class ColumnMap:
     date_order : ``"dmy"``, ``"mdy"`` or ``"ymd"``.
     decimal_mark : ``"."`` or ``","``.
     delimiter, encoding : of a text file.
-    sheet : of a workbook.
+    sheet : of a workbook; several with the same headings are read one under the other.
     header_row : row of the headings, counted from 1.
     list_mark : what stands between several parts in one cell, where a row lists them.
     """
@@ -67,7 +67,7 @@ class ColumnMap:
     decimal_mark: str | None = None
     delimiter: str | None = None
     encoding: str | None = None
-    sheet: str | None = None
+    sheet: str | Sequence[str] | None = None
     header_row: int | None = None
     list_mark: str | None = None
 
@@ -91,6 +91,13 @@ class ColumnMap:
             raise InputError(
                 f"column map: header_row is {self.header_row}: rows are counted from 1"
             )
+
+    @property
+    def sheets(self) -> tuple[str, ...]:
+        """The names of the sheets; none where the map names none."""
+        if self.sheet is None:
+            return ()
+        return (self.sheet,) if isinstance(self.sheet, str) else tuple(self.sheet)
 
     @classmethod
     def read(cls, path: str | Path) -> ColumnMap:
@@ -125,6 +132,11 @@ class ColumnMap:
                 ):
                     raise InputError(
                         f'column map {name}: [columns] must hold lines like ro_no = "Ticket"'
+                    )
+            elif key == "sheet" and isinstance(value, list):
+                if not value or not all(isinstance(name, str) for name in value):
+                    raise InputError(
+                        f'column map {name}: sheet must be a name or a list like ["May", "June"]'
                     )
             elif not isinstance(value, int if key == "header_row" else str):
                 raise InputError(

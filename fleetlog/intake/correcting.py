@@ -17,8 +17,9 @@ from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, MatchedColumns
 from fleetlog.intake.frames import keep_frame
 from fleetlog.intake.loading import LoadResult, Progress, bring_in
-from fleetlog.intake.reading import RawTable, digest, keep_cells
+from fleetlog.intake.raw_table import RawTable, digest, keep_cells
 from fleetlog.intake.staging import Staging
+from fleetlog.intake.workbook import read_cells
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
 
@@ -260,11 +261,7 @@ def _sheet_names(path: Path) -> list[str]:
 
 def _read_sheet(path: Path, name: str) -> pl.DataFrame:
     """Read one sheet: load, row, and the text columns c0, c1, ..."""
-    cells = (
-        fastexcel.read_excel(path)
-        .load_sheet(name, header_row=None, skip_rows=0, dtypes="string")
-        .to_polars()
-    )
+    cells = read_cells(fastexcel.read_excel(path), name)
     keys = ["" if key is None else str(key) for key in cells.row(KEY_ROW)] if cells.height else []
     if not {"load", "row"} <= set(keys):
         raise InputError(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 
 import duckdb
@@ -74,23 +73,21 @@ def _make_listed(
     connection: duckdb.DuckDBPyConnection, entries: tuple[Field, ...], listed: list[str], mark: str
 ) -> None:
     """Run the script that takes the cells apart; only our own field names get into it."""
-    outer = rf"(?:\s|{re.escape(mark)})+"
-    set_variables(connection, {"list_mark": mark, "outer_marks": f"^{outer}|{outer}$"})
+    set_variables(connection, {"list_mark": mark})
     run(
         connection,
         "cell_listed",
         pieces=", ".join(f"pieces_of({name}) AS {name}_pieces" for name in listed),
-        longest="greatest(1, " + ", ".join(f"len({name}_pieces)" for name in listed) + ")",
+        longest="greatest(1, " + ", ".join(f"used_length({name}_pieces)" for name in listed) + ")",
         unequal=_first_unequal(listed, "'{name}'"),
         unequal_written=_first_unequal(listed, "{name}"),
+        spoken=" OR ".join(
+            f"(len({name}_pieces) > 1 AND {name}_pieces[place] IS NOT NULL)" for name in listed
+        ),
         order_cells=", ".join(entry.name for entry in entries if entry.name not in listed),
         line_cells=", ".join(
-            f"piece_of_{'one' if name in _OF_ONE else 'each'}({name}_pieces, parts, row_part) "
-            f"AS {name}"
+            f"piece_of_{'one' if name in _OF_ONE else 'each'}({name}_pieces, part, nth) AS {name}"
             for name in listed
-        ),
-        spoken=" OR ".join(
-            f"(len({name}_pieces) > 1 AND {name}_pieces[row_part] IS NOT NULL)" for name in listed
         ),
         notes=", ".join(
             f"{{field: '{name}', was: CASE WHEN len({name}_pieces) = 1 THEN {name} END}}"
@@ -104,7 +101,7 @@ def _make_listed(
 def _first_unequal(listed: list[str], what: str) -> str:
     """Return the expression for the first list that is neither single nor the longest."""
     cases = " ".join(
-        f"WHEN len({name}_pieces) > 1 AND len({name}_pieces) <> parts THEN {what.format(name=name)}"
+        f"WHEN len({name}_pieces) > 1 AND len({name}_pieces) < parts THEN {what.format(name=name)}"
         for name in listed
     )
     return f"CASE {cases} END"

@@ -19,7 +19,8 @@ from fleetlog.intake.checking import Conventions, check, look_up_vins
 from fleetlog.intake.coding import code_columns, code_components, code_texts, read_torques
 from fleetlog.intake.columns import REPAIR_KINDS, ColumnMap, MatchedColumns, kinds, match_columns
 from fleetlog.intake.frames import filled, keep_frame, run, set_variables
-from fleetlog.intake.reading import RawTable, read_file
+from fleetlog.intake.raw_table import RawTable
+from fleetlog.intake.reading import read_file
 from fleetlog.intake.staging import Staging, staging_beside
 from fleetlog.intake.stored import (
     LINE_FIELDS,
@@ -380,6 +381,7 @@ def _commit(store: Store, staging: Staging, file: _File) -> LoadResult:
                     "rows_held": result.rows_held,
                     "rows_identical": result.rows_identical,
                     "corrects": file.corrects,
+                    "sheets": [asdict(sheet) for sheet in file.raw.sheets] or None,
                 },
             ).fetchall()
             if file.corrects is not None:
@@ -498,7 +500,7 @@ def _doubts(connection: duckdb.DuckDBPyConnection, file: _File) -> tuple[str, ..
 def _remarks(file: _File) -> tuple[str, ...]:
     """Say how the file was read where neither its map nor the store's habit decided."""
     said, found = file.column_map, file.conventions
-    remarks = []
+    remarks = list(file.raw.remarks)
     if said.date_order is None and found.date_order == "each":
         remarks.append(
             "dates are written with the day first and with the month first: each that can be read "

@@ -38,8 +38,10 @@ from fleetlog.intake.narrative import (
     code_terms,
     parse_position,
 )
-from fleetlog.intake.reading import CHUNK, DELIMITERS, HEADER_ROWS, SAMPLE, RawTable, read_file
+from fleetlog.intake.raw_table import RawTable
+from fleetlog.intake.reading import CHUNK, DELIMITERS, SAMPLE, read_file
 from fleetlog.intake.staging import Staging
+from fleetlog.intake.workbook import HEADER_ROWS
 from fleetlog.store import Store
 from fleetlog.vin import check_digits
 

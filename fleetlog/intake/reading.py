@@ -10,67 +10,33 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import compress, count, islice
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import charset_normalizer
 import duckdb
-import fastexcel
 import polars as pl
 
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, likeness
+from fleetlog.intake.json_lines import is_array, looks_like_json, read_json
+from fleetlog.intake.raw_table import RawTable, digest
 from fleetlog.intake.staging import NO_ROOM, Staging, glob_safe
+from fleetlog.intake.workbook import HEADER_ROWS, read_workbook
 from fleetlog.sql import read_sql
 
 CHUNK = 4 * 2**20
 LONGEST_LINE = 2 * 2**20
 SAMPLE = 256 * 2**10
-HEADER_ROWS = 30
 CLEARLY_BETTER = 0.1
 DELIMITERS = (",", ";", "\t", "|")
+# A zip archive (XLSX, XLSB, ODS) and the compound file of older workbooks.
+_WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 _BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
 _NEWLINES = {"\n": "\\n", "\r\n": "\\r\\n", "\r": "\\r"}
-
-
-@dataclass(frozen=True)
-class RawTable:
-    """What was read.
-
-    The scratch database then holds ``raw`` (columns c0, c1, ... of text) with the file row of
-    each row in ``raw_row`` form: ``file_row = rowid + first_row`` where ``first_row`` is given,
-    else in the table ``row_number(place, file_row)``; and ``rejected`` (file_row, cells,
-    problem).
-
-    headings : as the file has them.
-    first_row : file row of the first row below the headings; None where rows are not evenly
-        numbered and ``row_number`` is there.
-    rows : rows in ``raw``.
-    rejected : rows in ``rejected``.
-    sha256 : of the file's bytes.
-    """
-
-    headings: tuple[str, ...]
-    first_row: int | None
-    rows: int
-    rejected: int
-    sha256: str
-
-    @property
-    def source(self) -> str:
-        """The relation in which each row of ``raw`` has its number."""
-        if self.first_row is None:
-            return "raw JOIN row_number ON row_number.place = raw.rowid"
-        return "raw"
-
-    @property
-    def file_row(self) -> str:
-        """The expression for the file row of a row of ``source``."""
-        if self.first_row is None:
-            return "row_number.file_row"
-        return "raw.rowid + getvariable('first_row')"
 
 
 @dataclass(frozen=True)
@@ -100,17 +66,10 @@ def read_file(
     ------
     InputError : the file is missing, empty, not a table, or cannot be decoded.
     """
-    if path.is_dir():
-        raise InputError(f"{path} is a folder: name one file in it")
-    if not path.exists():
-        raise InputError(f"{path} does not exist: check the path")
+    start = _start(path)
     try:
-        with path.open("rb") as stream:
-            start = stream.read(8)
-        if not start:
-            raise InputError(f"{path.name} is empty: export it again")
-        if start.startswith(b"PK\x03\x04"):
-            return _read_workbook(connection, path, kind, column_map)
+        if start.startswith(_WORKBOOKS):
+            return read_workbook(connection, path, kind, column_map)
         if start.startswith(b"PAR1"):
             return _read_parquet(connection, path)
         return _read_text(connection, staging, path, kind, column_map)
@@ -118,6 +77,63 @@ def read_file(
         if error.errno in NO_ROOM:
             raise
         raise InputError(f"{path.name} cannot be read: {error.strerror or error}") from error
+
+
+def headings_as(path: Path, kind: str, column_map: ColumnMap) -> tuple[str, ...]:
+    """Return the headings that a text or Parquet file has if it is of a kind; () if none.
+
+    Only the beginning of the file is looked at, or of an array of JSON objects all of it.
+
+    Raises
+    ------
+    InputError : the file is missing or empty, or is no such file.
+    """
+    start = _start(path)
+    with duckdb.connect() as connection, TemporaryDirectory() as folder:
+        if start.startswith(b"PAR1"):
+            return tuple(_parquet(connection, path).columns)
+        encoding = column_map.encoding or next(
+            (name for mark, name in _BYTE_ORDER_MARKS if start.startswith(mark)), "utf-8"
+        )
+        with path.open("r", encoding=encoding, errors="replace", newline=None) as stream:
+            sample = stream.read(SAMPLE)
+            if is_array(sample):
+                sample += stream.read()
+        if not looks_like_json(sample):
+            return _header(sample, path.name, kind, column_map)[2]
+        copy = Path(folder) / "sample"
+        whole = sample if is_array(sample) else sample[: sample.rfind("\n") + 1] or sample
+        copy.write_text(whole, encoding="utf-8")
+        return read_json(
+            connection, copy, path.name, newline=_NEWLINES["\n"], longest_line=LONGEST_LINE,
+            array=is_array(sample), sha256="",
+        ).headings  # fmt: skip
+
+
+def is_workbook(path: Path) -> bool:
+    """Say whether a file is a workbook by its first bytes.
+
+    Raises
+    ------
+    InputError : the file is missing or empty.
+    """
+    return _start(path).startswith(_WORKBOOKS)
+
+
+def _start(path: Path) -> bytes:
+    """Return the first bytes of a file that is there and holds something."""
+    if path.is_dir():
+        raise InputError(f"{path} is a folder: name one file in it")
+    if not path.exists():
+        raise InputError(f"{path} does not exist: check the path")
+    try:
+        with path.open("rb") as stream:
+            start = stream.read(8)
+    except OSError as error:
+        raise InputError(f"{path.name} cannot be read: {error.strerror or error}") from error
+    if not start:
+        raise InputError(f"{path.name} is empty: export it again")
+    return start
 
 
 def _read_text(
@@ -135,6 +151,16 @@ def _read_text(
         source, newline = staging.text, "\n"
     with source.open("r", encoding="utf-8-sig", newline="") as stream:
         sample = stream.read(SAMPLE)
+    if looks_like_json(sample):
+        return read_json(
+            connection,
+            source,
+            path.name,
+            newline=_NEWLINES[newline],
+            longest_line=LONGEST_LINE,
+            array=is_array(sample),
+            sha256=scan.sha256,
+        )
     delimiter, header_row, headings = _header(sample, path.name, kind, column_map)
     columns = {f"c{place}": "VARCHAR" for place in range(len(headings))}
     # The separators are one character each and the column names are counted, so nothing of the
@@ -357,56 +383,17 @@ def _numbered(
     return RawTable(headings, None, rows, rejected, scan.sha256)
 
 
-def _read_workbook(
-    connection: duckdb.DuckDBPyConnection, path: Path, kind: str, column_map: ColumnMap
-) -> RawTable:
+def _parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelation:
     try:
-        book = fastexcel.read_excel(path)
-        sheets = book.sheet_names
-        name = column_map.sheet or (sheets[0] if sheets else "")
-        if name not in sheets:
-            raise InputError(
-                f"{path.name} has no sheet {name!r}: it has {', '.join(sheets)}; correct the map"
-            )
-        # Text only: a reader that guesses types turns what it cannot read into nothing.
-        cells = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string").to_polars()
-    except fastexcel.FastExcelError as error:
-        raise InputError(
-            f"{path.name} cannot be read as a workbook: {str(error).splitlines()[0]}"
-        ) from error
-    if cells.height == 0 or cells.width == 0:
-        raise InputError(f"{path.name}: sheet {name!r} is empty: name the right sheet in a map")
-    top = [
-        tuple("" if cell is None else str(cell).strip() for cell in row)
-        for row in cells.head(HEADER_ROWS).rows()
-    ]
-    header_row = column_map.header_row or 1 + max(
-        range(len(top)), key=lambda place: (likeness(top[place], kind, column_map), -place)
-    )
-    if header_row > len(top):
-        raise InputError(
-            f"{path.name}: row {header_row} of sheet {name!r} has no headings: check header_row"
-        )
-    body = (
-        cells.rename({old: f"c{place}" for place, old in enumerate(cells.columns)})
-        .with_row_index("file_row", offset=1)
-        .slice(header_row)
-        .filter(pl.any_horizontal(pl.exclude("file_row").is_not_null()))
-    )
-    if body.height == 0:
-        raise InputError(f"{path.name} has headings in row {header_row} and no rows below them")
-    keep_cells(connection, body)
-    return RawTable(top[header_row - 1], None, body.height, 0, digest(path))
-
-
-def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable:
-    try:
-        cells = connection.sql("FROM read_parquet($path)", params={"path": glob_safe(str(path))})
-        headings = tuple(cells.columns)
+        return connection.sql("FROM read_parquet($path)", params={"path": glob_safe(str(path))})
     except duckdb.Error as error:
         raise InputError(
             f"{path.name} cannot be read as Parquet: {str(error).splitlines()[0]}"
         ) from error
+
+
+def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable:
+    headings = tuple(_parquet(connection, path).columns)
     names = ", ".join(f"c{place}" for place in range(len(headings)))
     connection.execute(
         read_sql("intake", "read_parquet").replace("{columns}", names),
@@ -417,17 +404,3 @@ def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable
     if rows == 0:
         raise InputError(f"{path.name} has no rows")
     return RawTable(headings, 1, rows, 0, digest(path))
-
-
-def keep_cells(connection: duckdb.DuckDBPyConnection, body: pl.DataFrame) -> None:
-    """Make ``raw`` and ``row_number`` of a frame: file_row and the text columns c0, c1, ..."""
-    connection.register("body", body)
-    connection.execute(read_sql("intake", "keep_frame")).fetchall()
-    connection.unregister("body")
-    connection.execute(read_sql("intake", "no_rejected")).fetchall()
-
-
-def digest(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -98,9 +98,9 @@ def held_reasons(store: Store, load_id: int | None = None) -> pl.DataFrame:
 def held_rows(store: Store, load_id: int | None = None) -> pl.DataFrame:
     """Return the rows that are held back, a row for each problem.
 
-    Columns: load_id, file_name, file_row, column, value, problem, remedy, settled_by (the load
-    that brought the row in after all, or holds it now), cells (the row as written, its cells
-    parted by `` | ``).
+    Columns: load_id, file_name, sheet (of a workbook), file_row (within its sheet), column,
+    value, problem, remedy, settled_by (the load that brought the row in after all, or holds it
+    now), cells (the row as written, its cells parted by `` | ``).
 
     Parameters
     ----------

@@ -134,6 +134,12 @@ def test_blank_places_of_a_list_make_no_lines(store, load_rows, row):
     assert lines(store)["component"].to_list() == ["valvetrain.lifter", "valvetrain.camshaft"]
 
 
+def test_an_empty_place_of_a_list_keeps_its_place(store, load_rows, row):
+    load_rows([row(component="Lifter; Rocker arm; Camshaft", part_no="; BB2;", qty="1; 2; 3")])
+    assert lines(store)["part_no"].to_list() == [None, "BB2", None]
+    assert lines(store)["qty"].to_list() == [1.0, 2.0, 3.0]
+
+
 def test_undoing_takes_all_lines_of_a_row_out(store, load_rows, row, state, differing):
     before = state(store)
     result = load_rows([row(component="Lifter; Rocker arm")])

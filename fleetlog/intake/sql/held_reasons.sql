@@ -3,9 +3,15 @@ WITH last_time AS (
     SELECT max(load_id) AS load_id FROM load GROUP BY kind, sha256
 )
 SELECT p."column", p.problem, p.remedy, count(*) AS rows, list(DISTINCT h.load_id ORDER BY h.load_id) AS loads,
-       min_by(l.file_name || ', row ' || h.file_row, (h.load_id, h.file_row)) AS first_row,
+       min_by(concat(l.file_name, ', sheet ' || h.sheet."name", ', row ', h.file_row - coalesce(h.sheet.rows_before, 0)),
+              (h.load_id, h.file_row)) AS first_row,
        min_by(p."value", (h.load_id, h.file_row)) AS first_value
-FROM (SELECT load_id, file_row, unnest(problems) AS p FROM held_row WHERE settled_by IS NULL) h
+FROM (
+    SELECT load_id, file_row, unnest(problems) AS p,
+           list_last(list_filter(sheets, lambda s: s.rows_before < file_row)) AS sheet
+    FROM held_row JOIN (SELECT load_id, sheets FROM load) USING (load_id)
+    WHERE settled_by IS NULL
+) h
 JOIN load l USING (load_id)
 WHERE h.load_id = $load_id OR ($load_id IS NULL AND h.load_id IN (FROM last_time))
 GROUP BY p."column", p.problem, p.remedy

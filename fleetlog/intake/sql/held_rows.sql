@@ -2,9 +2,14 @@
 WITH last_time AS (
     SELECT max(load_id) AS load_id FROM load GROUP BY kind, sha256
 )
-SELECT h.load_id, l.file_name, h.file_row, p."column", p."value", p.problem, p.remedy, h.settled_by,
+SELECT h.load_id, l.file_name, h.sheet."name" AS sheet,
+       h.file_row - coalesce(h.sheet.rows_before, 0) AS file_row, p."column", p."value", p.problem, p.remedy, h.settled_by,
        array_to_string(list_transform(s.cells, lambda cell: coalesce(cell, '')), ' | ') AS cells
-FROM (SELECT load_id, file_row, settled_by, unnest(problems) AS p FROM held_row) h
+FROM (
+    SELECT load_id, file_row, settled_by, unnest(problems) AS p,
+           list_last(list_filter(sheets, lambda s: s.rows_before < file_row)) AS sheet
+    FROM held_row JOIN (SELECT load_id, sheets FROM load) USING (load_id)
+) h
 JOIN load l USING (load_id)
 JOIN source_row s ON s.load_id = h.load_id AND s.file_row = h.file_row
 WHERE h.load_id = $load_id

@@ -89,15 +89,15 @@ CREATE MACRO shows_point(t) AS CASE WHEN contains(t, ',') THEN regexp_full_match
     t, '\D*\d{1,3}(,\d{3})+\.\d*\D*|\D*\d{1,3}(,\d{3}){2,}\D*'
 ) END;
 
--- The pieces of a cell that lists several parts; a mark at either end parts nothing.
+-- The pieces of a cell that lists several parts; an empty one keeps its place.
 CREATE MACRO pieces_of(t) AS CASE WHEN t IS NOT NULL THEN list_transform(
-    string_split(
-        regexp_replace(t, getvariable('outer_marks'), '', 'g'), getvariable('list_mark')
-    ),
-    lambda piece: cell_text(piece)
+    string_split(t, getvariable('list_mark')), lambda piece: cell_text(piece)
 ) END;
+CREATE MACRO used_length(pieces) AS coalesce(list_max(
+    list_filter(range(1, len(pieces) + 1), lambda place: pieces[place] IS NOT NULL)
+), 0);
 -- A piece that stands alone beside several parts is said of all of them, or only of the first.
-CREATE MACRO piece_of_each(pieces, parts, part) AS
-    CASE WHEN len(pieces) = 1 THEN pieces[1] ELSE pieces[part] END;
-CREATE MACRO piece_of_one(pieces, parts, part) AS
-    CASE WHEN len(pieces) > 1 OR part = 1 THEN pieces[part] END;
+CREATE MACRO piece_of_each(pieces, place, nth) AS
+    CASE WHEN len(pieces) = 1 THEN pieces[1] ELSE pieces[place] END;
+CREATE MACRO piece_of_one(pieces, place, nth) AS
+    CASE WHEN len(pieces) > 1 THEN pieces[place] WHEN nth = 1 THEN pieces[1] END;
