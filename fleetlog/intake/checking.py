@@ -11,16 +11,14 @@ from datetime import date
 from typing import Literal
 
 import duckdb
-import polars as pl
 
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, Field, MatchedColumns, choices, fields_read, plain
-from fleetlog.intake.frames import filled, keep_frame, run, set_variables
+from fleetlog.intake.frames import filled, run, set_variables
 from fleetlog.intake.listing import split_lists
 from fleetlog.intake.raw_table import RawTable
 from fleetlog.sql import read_sql
 from fleetlog.units import KM_PER_MILE
-from fleetlog.vin import check_digits, validate
 
 DateOrder = Literal["dmy", "mdy", "ymd", "each"]
 _UNIT_WORDS = {
@@ -110,38 +108,6 @@ def check(
     date_order = _read_dates(connection, matched, mapped, column_map, file_name)
     _make_typed(connection, entries, set(matched.columns))
     return replace(conventions, date_order=date_order)
-
-
-def look_up_vins(connection: duckdb.DuckDBPyConnection, *, fleet: pl.Series | None) -> None:
-    """Build ``vin_text``: each distinct written VIN, as it is kept, and what is wrong with it.
-
-    ``fleet`` holds the VINs of the store (n,), which need no checking; None checks them all.
-    """
-    written = connection.sql(filled("distinct", column="vin")).pl()
-    texts = written.with_columns(
-        vin=pl.col("written").str.to_uppercase().str.replace_all(r"[\s-]", "")
-    )
-    known = (
-        pl.repeat(False, texts.height, eager=True)
-        if fleet is None
-        else texts["vin"].is_in(fleet.implode())
-    )
-    digits = check_digits(texts["vin"])
-    sound = (digits == texts["vin"].str.slice(8, 1)).fill_null(value=False)
-    # Only the faulty ones are looked at one by one, for the sentence.
-    faulty = texts.filter(~(sound | known))["vin"]
-    problems = pl.DataFrame(
-        {
-            "vin": faulty,
-            "problem": pl.Series([_as_clause(validate(vin)) for vin in faulty], dtype=pl.String),
-        }
-    ).unique()
-    found = texts.with_columns(known=known).join(problems, on="vin", how="left")
-    keep_frame(connection, "vin_text", found)
-
-
-def _as_clause(problems: list[str]) -> str:
-    return "is not a sound VIN: " + " ".join(problems).rstrip(".")
 
 
 def _cells(matched: MatchedColumns, entries: tuple[Field, ...]) -> str:

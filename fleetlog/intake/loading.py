@@ -15,7 +15,7 @@ import polars as pl
 
 from fleetlog.catalogue import load_catalogue, position_frame
 from fleetlog.errors import InputError
-from fleetlog.intake.checking import Conventions, check, look_up_vins
+from fleetlog.intake.checking import Conventions, check
 from fleetlog.intake.coding import code_columns, code_components, code_texts, read_torques
 from fleetlog.intake.columns import REPAIR_KINDS, ColumnMap, MatchedColumns, kinds, match_columns
 from fleetlog.intake.frames import filled, keep_frame, run, set_variables
@@ -33,6 +33,7 @@ from fleetlog.intake.stored import (
     said_order_columns,
     same,
 )
+from fleetlog.intake.vehicles import find_vehicles, look_up_vins
 from fleetlog.lives.build import rebuild
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
@@ -250,11 +251,10 @@ def _look_up(scratch: duckdb.DuckDBPyConnection, store: Store, kind: str) -> Non
         ),
     )
     keep_frame(scratch, "known_vehicle", vehicles)
-    run(scratch, "known")
     if kind == "vehicles":
-        look_up_vins(scratch, fleet=None)
+        look_up_vins(scratch)
     elif kind in ("meters", *REPAIR_KINDS):
-        look_up_vins(scratch, fleet=vehicles["vin"])
+        find_vehicles(scratch)
     if kind in REPAIR_KINDS:
         fit = position_frame(catalogue, families).select("engine_family", "component").unique()
         keep_frame(scratch, "known_fit", fit)

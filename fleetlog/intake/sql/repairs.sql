@@ -13,10 +13,10 @@ WITH resolved AS (
         coalesce(t.fault_codes, []) AS fault_codes,
         coalesce(t.shop, getvariable('shop')) AS shop,
         t.vin AS vin_written,
-        v.problem AS vin_problem,
-        u.vin AS unit_vin,
-        p.vin AS plate_vin,
-        CASE WHEN o.ro_id IS NOT NULL THEN o.vin WHEN v.known THEN v.vin WHEN t.vin IS NULL OR v.problem IS NOT NULL THEN coalesce(u.vin, p.vin) END AS vin,
+        CASE WHEN o.ro_id IS NULL THEN v.vin ELSE o.vin END AS vin,
+        -- The vehicle of a line is that of its order, and without one there is nothing to say.
+        CASE WHEN getvariable('kind') <> 'order-lines' THEN v.trouble END AS vehicle_trouble,
+        CASE WHEN getvariable('kind') <> 'order-lines' THEN v.notes END AS vehicle_notes,
         t.position AS position_written,
         t.bank::VARCHAR AS bank_written,
         t.cylinder::VARCHAR AS cylinder_written,
@@ -34,9 +34,10 @@ WITH resolved AS (
         CASE WHEN unsaid(t.component, w.component, a.code, r.code, m.code) AND NOT (t.listed AND t.component IS NULL)
              THEN told(t.cause, t.correction, o.cause, o.correction) END AS narrative
     FROM typed t
-    LEFT JOIN vin_text v ON v.written = t.vin
-    LEFT JOIN known_unit u ON u.unit_no = lower(t.unit_no) AND v.known IS NOT TRUE
-    LEFT JOIN known_plate p ON p.plate = lower(t.plate) AND v.known IS NOT TRUE
+    LEFT JOIN vehicle_found v
+        ON v.vin_written IS NOT DISTINCT FROM t.vin AND v.unit_no IS NOT DISTINCT FROM t.unit_no
+        AND v.plate IS NOT DISTINCT FROM t.plate
+        AND coalesce(t.opened_on, '-infinity') BETWEEN v.from_on AND v.to_on
     LEFT JOIN component_text w ON w.written = t.component
     LEFT JOIN position_text s ON s.written = t.position
     LEFT JOIN side_text d ON d.written = t.side
@@ -89,10 +90,7 @@ flagged AS (
         CASE WHEN t.component IS NULL THEN 'nothing' WHEN from_column THEN 'columns' ELSE 'text' END AS coded_from,
         CASE WHEN t.component IS NULL THEN 0 ELSE said_confidence END AS coding_confidence,
         coalesce(said_bank, bank_of_cylinder) AS bank,
-        flag(c.vin IS NULL AND vin_problem IS NOT NULL, 0)
-        | flag(c.vin IS NULL AND vin_written IS NOT NULL AND vin_problem IS NULL, 1)
-        | flag(c.vin IS NULL AND vin_written IS NULL AND NOT order_missing, 2)
-        | flag(unit_vin <> plate_vin, 3)
+        flag(vehicle_trouble IS NOT NULL, 0)
         | flag(closed_on < opened_on, 4)
         | flag(cylinder > cylinders OR cylinder < 1, 5)
         | flag(said_bank > banks OR said_bank < 1, 6)
@@ -106,14 +104,10 @@ flagged AS (
     LEFT JOIN known_fit t ON t.engine_family = c.engine_family AND t.component = c.said_component
 )
 SELECT
-    * EXCLUDE (unequal, unequal_written, listed, order_missing, position_written, bank_written, cylinder_written, vin_problem, unit_vin, plate_vin, said_bank, bank_of_cylinder, cylinders, banks, said_component, said_confidence, from_column, does_not_fit, engine_family),
-    CASE WHEN vin_problem IS NOT NULL AND vin IS NOT NULL THEN vin_problem END AS vin_note,
+    * EXCLUDE (unequal, unequal_written, listed, order_missing, position_written, bank_written, cylinder_written, vehicle_trouble, said_bank, bank_of_cylinder, cylinders, banks, said_component, said_confidence, from_column, does_not_fit, engine_family),
     CASE WHEN does_not_fit THEN said_component || ' does not exist on engine family ' || engine_family END AS fit_note,
     CASE WHEN crosses <> 0 THEN list_filter([
-        CASE WHEN has(crosses, 0) THEN trouble('vin', vin_written, vin_problem, 'correct it, or give a unit number or plate of the fleet list') END,
-        CASE WHEN has(crosses, 1) THEN trouble('vin', vin_written, 'is not in the fleet list', 'load the vehicle first, or correct the VIN') END,
-        CASE WHEN has(crosses, 2) THEN trouble('vin', coalesce(unit_no, plate), 'is empty, and no unit number or plate names one vehicle of the fleet list', 'give the VIN') END,
-        CASE WHEN has(crosses, 3) THEN trouble('unit_no', unit_no, 'is another vehicle than the plate', 'give the VIN') END,
+        vehicle_trouble,
         CASE WHEN has(crosses, 4) THEN trouble('closed_on', closed_on::VARCHAR, 'lies before the day the order was opened, ' || opened_on::VARCHAR, 'correct one of the two dates') END,
         CASE WHEN has(crosses, 5) THEN trouble(place_field('cylinder', cylinder_written, position_written), place_written(cylinder_written, position_written, description), 'says cylinder ' || cylinder || ', and engine family ' || engine_family || ' has ' || cylinders || ' cylinders', 'correct the position, or the engine family of the vehicle') END,
         CASE WHEN has(crosses, 6) THEN trouble(place_field('bank', bank_written, position_written), place_written(bank_written, position_written, description), 'says bank ' || said_bank || ', and engine family ' || engine_family || ' has ' || banks || ' banks', 'correct the position, or the engine family of the vehicle') END,

@@ -1,0 +1,1 @@
+SELECT DISTINCT vin AS written FROM vehicle_key WHERE vin IS NOT NULL
