@@ -432,7 +432,7 @@ def _write_rows(connection: duckdb.DuckDBPyConnection, file: _File) -> None:
             ),
             order_differs=differs([name for name in said_order if name != "odometer_written"]),
             line_content=listed(said_line, "f.") or "0",
-            line_columns=listed(REPAIR_LINE.values, "f."),
+            line_carried=", ".join(_line_carried(name, said_line) for name in REPAIR_LINE.values),
         )
     else:
         table = TABLES_OF[file.kind][0]
@@ -450,6 +450,17 @@ def _write_rows(connection: duckdb.DuckDBPyConnection, file: _File) -> None:
         "commit_source",
         cells=listed([f"c{place}" for place in range(len(file.raw.headings))]),
     )
+
+
+def _line_carried(name: str, said: tuple[str, ...]) -> str:
+    """Return the expression for a column of a line that is new or changes."""
+    if name == "description" and name in said:
+        # A code in place of words says what they mean; the words stay.
+        return (
+            "CASE WHEN f.description = f.component THEN coalesce(s.description, f.description) "
+            "ELSE f.description END AS description"
+        )
+    return f"f.{name}" if name in said else f"coalesce(s.{name}, f.{name}) AS {name}"
 
 
 def _result(connection: duckdb.DuckDBPyConnection, file: _File, load_id: int) -> LoadResult:

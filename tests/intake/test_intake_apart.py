@@ -164,3 +164,29 @@ def test_lists_within_a_line_file(store, load_rows, head, line):
     load_rows([line(component="Lifter; Rocker arm")], kind="order-lines", name="lines.csv")
     assert lines(store)["component"].to_list() == ["valvetrain.lifter", "valvetrain.rocker-arm"]
     assert pl.Series(lines(store)["row_part"]).to_list() == [1, 2]
+
+
+def test_a_file_of_few_columns_changes_only_what_it_can_speak_of(store, load_rows, head, line):
+    load_rows([head()], kind="orders", name="heads.csv")
+    load_rows([line(component="odd thing", line_no=1)], kind="order-lines", name="lines.csv")
+    (before,) = lines(store).to_dicts()
+    assert before["component"] is None
+    load_rows(
+        [
+            {
+                "shop": "North Yard",
+                "ro_no": "N1",
+                "line_no": 1,
+                "component": "valvetrain.lifter",
+                "failure_mode": "noisy",
+            }
+        ],
+        kind="order-lines",
+        name="review.csv",
+    )
+    (after,) = lines(store).to_dicts()
+    assert after["component"] == "valvetrain.lifter"
+    assert after["description"] == "odd thing"
+    assert after["failure_mode"] == "noisy"
+    kept = ("part_maker", "cost", "action", "reason")
+    assert {name: after[name] for name in kept} == {name: before[name] for name in kept}

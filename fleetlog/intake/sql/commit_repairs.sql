@@ -1,6 +1,6 @@
 -- Give ids, compare with what stands in the store, keep what is new or different.
 -- {order_columns} and {line_columns} are the stored columns; {..._differs} and {..._content}
--- look only at those that this file can speak of, and {order_carried} keeps the others as they were.
+-- look only at those that this file can speak of, and {..._carried} keeps the others as they were.
 CREATE TEMP TABLE order_in AS
 SELECT
     g.* EXCLUDE (vins_differ, days_differ, numbers_repeat),
@@ -126,11 +126,18 @@ UPDATE loaded_repair_order AS s SET superseded_by = getvariable('load_id')
 FROM order_version v
 WHERE v.known AND s.ro_id = v.ro_id AND s.superseded_by IS NULL AND s.load_id <> getvariable('load_id');
 
-UPDATE loaded_repair_line AS s SET superseded_by = getvariable('load_id')
-FROM kept_line k
-WHERE k.changes AND s.ro_id = k.ro_id AND s.line_no = k.line_no AND s.superseded_by IS NULL;
+-- The lines that are about to change, as they stand.
+CREATE TEMP TABLE line_before AS
+SELECT s.* FROM repair_line s JOIN kept_line k ON k.changes AND s.ro_id = k.ro_id AND s.line_no = k.line_no;
 
 INSERT INTO loaded_repair_line BY NAME
-SELECT getvariable('load_id') AS load_id, f.file_row, f.row_part, k.ro_id, k.line_no, {line_columns}, f.coded_from, f.coding_confidence,
+SELECT getvariable('load_id') AS load_id, f.file_row, f.row_part, k.ro_id, k.line_no, {line_carried}, f.coded_from, f.coding_confidence,
        f.position_confidence, f.action_confidence, f.reason_confidence, f.failure_mode_confidence
-FROM kept_line k JOIN staging.fresh_line f USING (file_row, row_part)
+FROM kept_line k
+JOIN staging.fresh_line f USING (file_row, row_part)
+LEFT JOIN line_before s ON k.changes AND s.ro_id = k.ro_id AND s.line_no = k.line_no;
+
+UPDATE loaded_repair_line AS s SET superseded_by = getvariable('load_id')
+FROM kept_line k
+WHERE k.changes AND s.ro_id = k.ro_id AND s.line_no = k.line_no AND s.superseded_by IS NULL
+  AND s.load_id <> getvariable('load_id')
