@@ -15,12 +15,10 @@ from fleetlog.intake.narrative import (
     CODED_ABOVE,
     code_actions,
     code_failure_modes,
+    code_narratives,
     code_reasons,
     code_terms,
     parse_position,
-)
-from fleetlog.intake.narrative import (
-    code_single as code_narratives,
 )
 from fleetlog.sql import read_sql
 from fleetlog.units import parse_torques
@@ -95,7 +93,7 @@ def code_texts(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue) -> N
     is told of that part agrees, for rows that do.
     """
     written = connection.sql(read_sql("intake", "unsaid")).pl()["written"]
-    told = _told(written, catalogue).rename({"text": "written"})
+    told = code_narratives(written, catalogue).rename({"text": "written"})
     agreed = (
         told.group_by("written", "component", maintain_order=True)
         .agg(
@@ -120,13 +118,3 @@ def _distinct(connection: duckdb.DuckDBPyConnection, column: str) -> pl.Series:
     """Return the distinct texts of one of our own columns."""
     found: pl.DataFrame = connection.sql(filled("distinct", column=column)).pl()
     return found["written"]
-
-
-def _told(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
-    coded = code_narratives(text, catalogue).with_columns(text=text, part=pl.lit(1, pl.Int64))
-    return coded.filter(pl.col("confidence") > CODED_ABOVE).with_columns(
-        position_confidence=pl.lit(None, pl.Float64),
-        action_confidence=pl.lit(None, pl.Float64),
-        reason_confidence=pl.lit(None, pl.Float64),
-        failure_mode_confidence=pl.lit(None, pl.Float64),
-    )

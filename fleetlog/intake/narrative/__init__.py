@@ -1,5 +1,6 @@
 """Read component, position, action, reason and failure mode out of what technicians wrote."""
 
+from fleetlog.intake.narrative.parts import code_narratives, suggest_codes
 from fleetlog.intake.narrative.single import (
     code_actions,
     code_failure_modes,
@@ -14,8 +15,10 @@ __all__ = [
     "CODED_ABOVE",
     "code_actions",
     "code_failure_modes",
+    "code_narratives",
     "code_reasons",
     "code_single",
     "code_terms",
     "parse_position",
+    "suggest_codes",
 ]

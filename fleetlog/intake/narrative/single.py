@@ -230,7 +230,7 @@ def _clauses(terms: pl.DataFrame, distinct: pl.DataFrame) -> pl.DataFrame:
     # Plain minima and maxima of ready columns group far faster than filters inside each group.
     terms = terms.with_columns(
         clause=opens_clause().cum_sum(),
-        joined=kind == "joins",
+        joined=kind.is_in(["joins", "lists"]),
         action_own=pl.when(kind == "action").then("value"),
         has_part=kind.is_in(PARTS),
         has_mode=kind == "mode",

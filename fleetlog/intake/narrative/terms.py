@@ -48,7 +48,7 @@ UNNAMED_PART: Final = "?"
 
 # In the normal form words stand two blanks apart, so a blank counts for half a letter here.
 NEGATION_REACH: Final = 30
-NEGATED_ACTION_REACH: Final = 4
+NEGATED_ACTION_REACH: Final = 8
 
 KINDS: Final = (
     "component",
@@ -70,19 +70,29 @@ KINDS: Final = (
     "removed_for_access",
     "beside",
     "joins",
+    "lists",
     "stop",
+    "listed_number",
+    "put_off",
+    "whole",
+    "partial",
+    "complains",
+    "filler",
+    "plain",
     "ignored",
 )
 Kind: Final = pl.Enum(KINDS)
 PARTS: Final = ("component", "unnamed_parts")
-BREAKS: Final = ("joins", "stop")
+BREAKS: Final = ("joins", "lists", "stop")
 
 
 @dataclass(frozen=True, slots=True)
 class Vocabulary:
     """What to look for: patterns longest first, and what each means.
 
-    `terms` has pattern, kind, value (an index into `values`); one pattern may mean two things.
+    `terms` has pattern, kind, value (an index into `values`), head (the last word, singular),
+    single (one word only), numbered (a part that each cylinder has); one pattern may mean two
+    things.
     """
 
     patterns: pl.Series
@@ -104,6 +114,13 @@ LITERAL_CHANGES: Final = {
     " repl.": "  repl  ",
     " insp.": "  insp  ",
     " adj.": "  adj  ",
+    " complaint:": "  |  complaint  ",
+    " cause:": "  |  ",
+    " correction:": "  |  ",
+    " c:": "  |  ",
+    " - ": "  |  ",
+    "(": "  ,  ",
+    "+": "  &  ",
     ". ": "  |  ",
     ".\n": "  |  ",
     ".\r": "  |  ",
@@ -116,6 +133,13 @@ LITERAL_CHANGES: Final = {
     "#": "  #  ",
     " ": "  ",
 }
+# Money, decimals, fractions, part numbers and fault codes name no place.
+NO_PLACE: Final = (
+    r"\$[0-9.,]+|\b[0-9]*[./][0-9]+[a-z]{0,2}\b|\b[a-z]*-?[0-9]{3,}[a-z0-9]*\b|[0-9]+%"
+)
+# "1) pads 2) drums": the numbers count statements.
+NUMBERED_LIST: Final = r"^\s*1[.)]\s"
+LIST_NUMBER: Final = r"(^|\s)[0-9]{1,2}[.)]\s"
 # What is left to make two blanks of: longer runs of blanks, and all other marks.
 ODD_MARKS: Final = r"[^a-z0-9&#|,]{3,}|[^a-z0-9&#|, ]{1,2}"
 
@@ -127,7 +151,14 @@ def normal_form(text: pl.Expr) -> pl.Expr:
     and one from either end, so that neighbouring terms never share a blank.
     """
     changed = (
-        pl.concat_str(pl.lit(" "), text.str.to_lowercase())
+        pl.concat_str(
+            pl.lit(" "),
+            pl.when(text.str.contains(NUMBERED_LIST))
+            .then(text.str.replace_all(LIST_NUMBER, " . "))
+            .otherwise(text)
+            .str.to_lowercase()
+            .str.replace_all(NO_PLACE, " "),
+        )
         .str.replace_many(LITERAL_CHANGES, leftmost=True)
         .str.replace_all(ODD_MARKS, "  ")
         .str.strip_chars()
@@ -171,7 +202,21 @@ def build_vocabulary(catalogue: Catalogue, *, inverted: bool = False) -> Vocabul
     index = pl.DataFrame(
         {"name": values, "value": range(values.len())}, schema_overrides={"value": pl.Int32}
     )
-    terms = listed.join(index, on="name").select("pattern", "kind", "value").unique()
+    numbered = [
+        part.code
+        for part in catalogue.components.values()
+        if part.position_rule in (PositionRule.PER_VALVE, PositionRule.PER_CYLINDER)
+    ]
+    terms = (
+        listed.join(index, on="name")
+        .with_columns(
+            head=pl.col("pattern").str.strip_chars().str.extract(r"(\S+?)s?$"),
+            single=~pl.col("pattern").str.strip_chars().str.contains(" ", literal=True),
+            numbered=(pl.col("kind") == "component") & pl.col("name").is_in(numbered),
+        )
+        .select("pattern", "kind", "value", "head", "single", "numbered")
+        .unique()
+    )
     patterns = terms.select(pl.col("pattern").unique()).sort(
         pl.col("pattern").str.len_bytes(), descending=True
     )["pattern"]
@@ -228,8 +273,8 @@ CYLINDER_FORMS: Final = (
     "# {} cyl",
     "# {} cylinder",
 )
-NUMBER_FORMS: Final = (
-    "{}",
+NUMBER_FORMS: Final = ("{}",)
+LISTED_NUMBER_FORMS: Final = (
     "and {}",
     "& {}",
     ", {}",
@@ -238,6 +283,10 @@ NUMBER_FORMS: Final = (
     "& # {}",
     ", # {}",
 )
+# A number before one of these counts or measures.
+UNITS: Final = (
+    "hr", "hrs", "hours", "h", "mm", "qt", "qts", "gal", "ea", "miles", "psi", "min", "wheel", "ft",
+)  # fmt: skip
 SIDE_WORDS: Final[dict[str, tuple[str, ...]]] = {
     "intake": ("intake", "inlet", "int"),
     "exhaust": ("exhaust", "exh", "ex"),
@@ -259,10 +308,17 @@ def _place_terms() -> Iterator[tuple[str, str, str]]:
         ("bank", BANK_FORMS, BANKS),
         ("cylinder", CYLINDER_FORMS, CYLINDERS),
         ("number", NUMBER_FORMS, CYLINDERS),
+        ("listed_number", LISTED_NUMBER_FORMS, CYLINDERS),
     )
     for kind, forms, count in numbered:
         for number, form in product(range(1, count + 1), forms):
             yield form.format(number), kind, str(number)
+    for number, unit in product(range(1, CYLINDERS + 1), UNITS):
+        yield f"{number} {unit}", "filler", UNNAMED_PART
+        for join in (",", "and", "&"):
+            yield f"{join} {number} {unit}", "lists", UNNAMED_PART
+    for number in range(CYLINDERS + 1, 100):
+        yield str(number), "filler", UNNAMED_PART
     worded: tuple[tuple[str, dict[str, tuple[str, ...]], tuple[str, ...]], ...] = (
         ("side", SIDE_WORDS, ("{}", "{} side")),
         ("hand", HAND_WORDS, ("{}", "{} side", "{} bank")),
@@ -285,7 +341,7 @@ def find_terms(distinct: pl.DataFrame, vocabulary: Vocabulary) -> pl.DataFrame:
     Returns
     -------
     pl.DataFrame
-        id, at, size, kind, value; in the order of the text.
+        id, at, size, kind, value, head, single, numbered; in the order of the text.
     """
     patterns = pl.lit(vocabulary.patterns.implode())
     normal = pl.col("normal").str
@@ -307,18 +363,31 @@ def find_terms(distinct: pl.DataFrame, vocabulary: Vocabulary) -> pl.DataFrame:
 
 
 def _resolve_numbers(found: pl.DataFrame) -> pl.DataFrame:
-    """Give a bare number the meaning of the place word right before it ("cyl 3 and 5")."""
-    ends = pl.col("at") + pl.col("size")
-    follows = (pl.col("at") == ends.shift()) & (pl.col("id") == pl.col("id").shift())
-    number = pl.col("kind") == "number"
+    """Give a bare number the meaning of the place word right before it ("cyl 3 and 5").
+
+    Right after a part that each cylinder has, it is a cylinder ("glow plugs 1, 3 and 4"). A
+    listed number that means no place leaves its comma or "and" behind.
+    """
+    gap = pl.col("at") - (pl.col("at") + pl.col("size")).shift()
+    same_text = pl.col("id") == pl.col("id").shift()
+    number = pl.col("kind").is_in(["number", "listed_number"])
+    part_before = pl.col("numbered").shift() & (pl.col("kind") == "number")
+    follows = same_text & (gap == 0)
+    cylinder = pl.lit("cylinder", dtype=Kind)
     lead = (
-        pl.when(number & follows.fill_null(value=False)).then(None).otherwise(pl.col("kind"))
+        pl.when(number & same_text & part_before & (gap <= 6))
+        .then(cylinder)
+        .when(number & follows.fill_null(value=False))
+        .then(None)
+        .otherwise(pl.col("kind"))
     ).forward_fill()
     meaning = (
         pl.when(lead == "side")
         .then(pl.lit("slot", dtype=Kind))
         .when(lead.is_in(["bank", "cylinder"]))
         .then(lead)
+        .when(pl.col("kind") == "listed_number")
+        .then(pl.lit("lists", dtype=Kind))
     )
     return found.with_columns(
         kind=pl.when(number).then(meaning).otherwise(pl.col("kind"))
