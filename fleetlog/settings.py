@@ -85,3 +85,50 @@ SAME_JOB_PERHAPS = Setting(
     "two orders that are one job with this probability or a higher one are put to a person (our "
     "rule of thumb)",
 )
+VIN_MENDED_ABOVE = Setting(
+    "vin_mended_above",
+    0.95,
+    "",
+    "a miswritten VIN is mended where one vehicle of the fleet is meant with this probability or a "
+    "higher one; else its row is held (our rule of thumb)",
+)
+VIN_LOOK_ALIKE = Setting(
+    "vin_look_alike",
+    100,
+    "times one particular wrong character",
+    "how often a VIN is written with letters taken for the numerals that they resemble, or the "
+    "reverse (common practice, no source)",
+)
+VIN_TRANSPOSED = Setting(
+    "vin_transposed",
+    10,
+    "times one particular wrong character",
+    "how often two particular neighbours in a VIN are transposed (common practice, no source)",
+)
+VIN_LENGTH = Setting(
+    "vin_length",
+    10,
+    "times one particular wrong character",
+    "how often a particular character of a VIN is left out or written twice (common practice, no "
+    "source)",
+)
+VIN_SECOND_SLIP = Setting(
+    "vin_second_slip",
+    0.01,
+    "times a single slip",
+    "how often a VIN is written with one slip and then with another (common practice, no source)",
+)
+VIN_UNLISTED = Setting(
+    "vin_unlisted",
+    0.02,
+    "times one particular wrong character",
+    "how often a faulty VIN is one of a vehicle that the fleet list leaves out (common practice, "
+    "no source)",
+)
+VIN_UNLISTED_SOUND = Setting(
+    "vin_unlisted_sound",
+    10_000,
+    "times one particular wrong character",
+    "how often a VIN with a right check digit is one of a vehicle that the fleet list leaves out: "
+    "so often that it is never mended by itself (common practice, no source)",
+)

@@ -1,4 +1,4 @@
-"""Vehicle identification numbers: check digit, faults, model year.
+"""Vehicle identification numbers: check digit, faults, model year, and what a slip may have meant.
 
 Sources: ISO 3779 (17 characters, without I, O and Q); 49 CFR 565.15(c) (check digit) and
 565.15(d)(1) with its table of year codes and the note to that table (position 7).
@@ -6,14 +6,29 @@ Sources: ISO 3779 (17 characters, without I, O and Q); 49 CFR 565.15(c) (check d
 Everywhere here the case of letters does not matter and surrounding blanks are ignored.
 """
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from fleetlog.errors import InputError
 
-__all__ = ["LENGTH", "check_digit", "check_digits", "model_year", "validate"]
+__all__ = [
+    "LENGTH",
+    "SLIPS",
+    "Mend",
+    "check_digit",
+    "check_digits",
+    "mend_candidates",
+    "mends",
+    "model_year",
+    "near_vins",
+    "tidied",
+    "validate",
+]
 
 LENGTH: Final = 17
 CHECK_PLACE: Final = 9
@@ -31,6 +46,16 @@ REMAINDERS: Final = "0123456789X"
 
 # 49 CFR 565.15(d)(1): one code a year from 1980 on, beginning again after 30 years.
 YEAR_CODES: Final = "ABCDEFGHJKLMNPRSTVWXY123456789"
+
+# How a VIN gets miswritten, the likeliest first.
+SLIPS: Final = ("look-alike", "transposed", "missing", "doubled", "wrong character")
+# Letters and the numerals that they are taken for; ISO 3779 leaves out I, O and Q because of it.
+_NEVER_IN_A_VIN: Final = {"O": "0", "Q": "0", "I": "1"}
+_LOOK_ALIKES: Final = {"S": "5", "B": "8", "Z": "2"}
+_BATCH: Final = 20_000
+
+_Bytes = npt.NDArray[np.uint8]
+_Indices = npt.NDArray[np.int64]
 
 _NOT_A_CHARACTER: Final = 255
 _VALUE_OF_BYTE: Final = np.full(256, _NOT_A_CHARACTER, dtype=np.uint8)
@@ -57,10 +82,11 @@ def check_digit(vin: str) -> str:
     InputError
         If the length is not 17 or a character has no value.
     """
-    digit = check_digits(pl.Series([vin], dtype=pl.String)).item()
-    if digit is None:
-        raise InputError(f"VIN {vin!r} has no check digit: {' '.join(_form_problems(_clean(vin)))}")
-    return str(digit)
+    cleaned = _clean(vin)
+    others = cleaned[: CHECK_PLACE - 1] + "0" + cleaned[CHECK_PLACE:]
+    if _form_problems(others):
+        raise InputError(f"VIN {vin!r} has no check digit: {' '.join(_form_problems(cleaned))}")
+    return _check_digit_of(others)
 
 
 def validate(vin: str) -> list[str]:
@@ -73,7 +99,7 @@ def validate(vin: str) -> list[str]:
     problems = _form_problems(cleaned)
     if problems:
         return problems
-    right = check_digit(cleaned)
+    right = _check_digit_of(cleaned)
     found = cleaned[CHECK_PLACE - 1]
     if found == right:
         return []
@@ -157,8 +183,288 @@ def check_digits(vins: pl.Series) -> pl.Series:
     )
 
 
+@dataclass(frozen=True)
+class Mend:
+    """A VIN that may have been meant: the kind of ``slip``, and ``what`` was read for what."""
+
+    vin: str
+    slip: str
+    what: str
+
+
+def tidied(vins: pl.Expr) -> pl.Expr:
+    """Return VINs in capitals, without blanks and hyphens, which no VIN holds."""
+    return vins.str.to_uppercase().str.replace_all(r"[\s\x{00A0}-]", "")
+
+
+def mends(vin: str) -> list[Mend]:
+    """List the VINs with a right check digit that ``vin`` may stand for; the likeliest first."""
+    found = mend_candidates(pl.Series([vin], dtype=pl.String))
+    return [Mend(*row) for row in found.select("vin", "slip", "what").rows()]
+
+
+def mend_candidates(vins: pl.Series) -> pl.DataFrame:
+    """Find for every text the VINs with a right check digit that are one slip away from it.
+
+    The slips are those of :data:`SLIPS`: a letter taken for the numeral that it resembles (O and
+    Q for 0, I for 1, S for 5, B for 8, Z for 2) or the reverse, two neighbours transposed, one
+    character left out, one written twice, one wrong. O, I and Q, which no VIN holds, count as
+    their numerals throughout, however many there are; another slip beside them is a second one.
+    A text that is a sound VIN is not its own candidate, but its neighbours are found.
+
+    Parameters
+    ----------
+    vins : pl.Series
+        (n,) text; need not be distinct.
+
+    Returns
+    -------
+    pl.DataFrame
+        Long, a row for each distinct text and candidate: ``written``, ``vin``, ``slip``,
+        ``second`` (true where O, I or Q had to be read as numerals besides) and ``what``, as in
+        "'B' for '8' in position 7"; the likeliest slip of each pair, in the order of the slips.
+        About fifty candidates a text; linear in n.
+
+    Source: ISO 3779 (the characters); 49 CFR 565.15(c) (the check digit).
+    """
+    texts = pl.DataFrame({"written": vins.unique(maintain_order=True).drop_nulls()}).with_columns(
+        tidy=pl.col("written").pipe(tidied)
+    )
+    texts = texts.with_columns(
+        forced=pl.col("tidy").str.replace_many(
+            list(_NEVER_IN_A_VIN), list(_NEVER_IN_A_VIN.values())
+        )
+    ).filter(pl.col("forced").str.contains(r"^[!-~]{16,18}$"))
+    batches = [_candidates_of(batch) for batch in texts.iter_slices(_BATCH)] or [
+        _candidates_of(texts)
+    ]
+    return pl.concat(batches).select("written", "vin", "slip", "second", "what")
+
+
+def near_vins(written: pl.Series, fleet: pl.Series) -> pl.DataFrame:
+    """Find for every text the VINs of a fleet that it may stand for.
+
+    Besides the single slips of :func:`mend_candidates` any number of look-alikes is seen through.
+    Only VINs with a right check digit are found. Linear in both lengths.
+
+    Parameters
+    ----------
+    written : pl.Series
+        (n,) text.
+    fleet : pl.Series
+        (m,) text, sound VINs in capitals.
+
+    Returns
+    -------
+    pl.DataFrame
+        As from :func:`mend_candidates`.
+    """
+    listed = fleet.unique().alias("vin").to_frame()
+    single = mend_candidates(written).join(listed, on="vin", how="semi", maintain_order="left")
+    alike = (
+        pl.DataFrame({"written": written.unique().drop_nulls()})
+        .with_columns(tidy=pl.col("written").pipe(tidied))
+        .with_columns(folded=pl.col("tidy").pipe(_folded))
+        .join(listed.with_columns(folded=pl.col("vin").pipe(_folded)), on="folded")
+        .filter(pl.col("tidy") != pl.col("vin"))
+        .with_columns(
+            slip=pl.lit("look-alike"), second=pl.lit(value=False), what=_differences("tidy", "vin")
+        )
+        .select(single.columns)
+    )
+    return pl.concat([alike, single]).unique(["written", "vin"], keep="first", maintain_order=True)
+
+
+def _folded(column: pl.Expr) -> pl.Expr:
+    """Write every character as the numeral that it may be taken for."""
+    pairs = {**_NEVER_IN_A_VIN, **_LOOK_ALIKES}
+    return column.str.replace_many(list(pairs), list(pairs.values()))
+
+
+def _candidates_of(texts: pl.DataFrame) -> pl.DataFrame:
+    """Make the candidates of one batch, in the order of the slips."""
+    kinds: dict[str, tuple[int, Callable[[_Bytes], tuple[_Indices, _Bytes, _Indices]]]] = {
+        "look-alike": (LENGTH, _look_alikes),
+        "transposed": (LENGTH, _transposed),
+        "missing": (LENGTH - 1, _with_one_more),
+        "doubled": (LENGTH + 1, _with_one_less),
+        "wrong character": (LENGTH, _with_another),
+    }
+    frames = []
+    for slip, (length, make) in kinds.items():
+        among = texts.filter(pl.col("forced").str.len_bytes() == length)
+        matrix = _matrix(among["forced"], length)
+        row, made, place = make(matrix)
+        right = _is_sound(made)
+        row, made, place = row[right], made[right], place[right]
+        frames.append(
+            among[row]
+            .with_columns(
+                vin=pl.Series(
+                    np.ascontiguousarray(made).view(f"S{LENGTH}").ravel().astype(str).tolist(),
+                    dtype=pl.String,
+                ),
+                slip=pl.lit(slip),
+                place=pl.Series(place),
+            )
+            .filter(pl.col("vin") != pl.col("tidy"))
+        )
+    at = pl.col("place")
+    number = (at + 1).cast(pl.String)
+    one = pl.col("vin").str.slice(at, 1)
+    pair = pl.col("forced").str.slice(at, 2)
+    look_alikes = pl.col("slip") == "look-alike"
+    differing = look_alikes | (pl.col("slip") == "wrong character")
+    return (
+        pl.concat(frames)
+        .unique(["written", "vin"], keep="first", maintain_order=True)
+        .with_columns(
+            second=(pl.col("forced") != pl.col("tidy")) & ~look_alikes,
+            what=pl.when(differing)
+            .then(_differences("tidy", "vin"))
+            .when(pl.col("slip") == "transposed")
+            .then(
+                pl.format(
+                    "'{}' for '{}' in positions {} and {}",
+                    pair,
+                    pl.col("vin").str.slice(at, 2),
+                    number,
+                    (at + 2).cast(pl.String),
+                )
+            )
+            .when(pl.col("slip") == "missing")
+            .then(pl.format("'{}' left out in position {}", one, number))
+            .otherwise(pl.format("'{}' written twice in position {}", one, number)),
+        )
+        .with_columns(
+            what=pl.when("second")
+            .then(pl.col("what") + ", besides letters that no VIN holds")
+            .otherwise("what")
+        )
+    )
+
+
+def _differences(read: str, meant: str) -> pl.Expr:
+    """Say in which positions two texts of 17 characters differ."""
+    return pl.concat_str(
+        [
+            pl.when(pl.col(read).str.slice(at, 1) != pl.col(meant).str.slice(at, 1)).then(
+                pl.format(
+                    "'{}' for '{}' in position {}",
+                    pl.col(read).str.slice(at, 1),
+                    pl.col(meant).str.slice(at, 1),
+                    pl.lit(str(at + 1)),
+                )
+            )
+            for at in range(LENGTH)
+        ],
+        separator=", ",
+        ignore_nulls=True,
+    )
+
+
+def _matrix(texts: pl.Series, length: int) -> _Bytes:
+    """Return ASCII texts of one length as (n, length) bytes."""
+    return np.frombuffer("".join(texts.to_list()).encode(), dtype=np.uint8).reshape(-1, length)
+
+
+def _is_sound(matrix: _Bytes) -> npt.NDArray[np.bool_]:
+    """Say which rows of (n, 17) bytes are VINs with a right check digit."""
+    values = _VALUE_OF_BYTE[matrix].astype(np.int64)
+    values[:, CHECK_PLACE - 1] = 0
+    readable = (values != _NOT_A_CHARACTER).all(axis=1)
+    digits = np.frombuffer(REMAINDERS.encode(), dtype=np.uint8)
+    right = digits[values @ np.asarray(WEIGHTS) % len(REMAINDERS)]
+    return np.asarray(readable & (matrix[:, CHECK_PLACE - 1] == right))
+
+
+def _look_alikes(matrix: _Bytes) -> tuple[_Indices, _Bytes, _Indices]:
+    """Return the rows as they are, and each with one look-alike taken for its twin."""
+    twin = np.zeros(256, dtype=np.uint8)
+    for letter, numeral in _LOOK_ALIKES.items():
+        twin[ord(letter)], twin[ord(numeral)] = ord(numeral), ord(letter)
+    row, place = np.nonzero(twin[matrix])
+    made = matrix[row].copy()
+    made[np.arange(len(row)), place] = twin[matrix[row, place]]
+    whole = np.arange(len(matrix))
+    return (
+        np.concatenate([whole, row]),
+        np.concatenate([matrix, made]),
+        np.concatenate([np.zeros_like(whole), place]),
+    )
+
+
+def _transposed(matrix: _Bytes) -> tuple[_Indices, _Bytes, _Indices]:
+    """Return each row with each two unlike neighbours transposed."""
+    row, place = np.nonzero(matrix[:, :-1] != matrix[:, 1:])
+    made = matrix[row].copy()
+    at = np.arange(len(row))
+    made[at, place], made[at, place + 1] = matrix[row, place + 1], matrix[row, place]
+    return row, made, place
+
+
+def _with_one_less(matrix: _Bytes) -> tuple[_Indices, _Bytes, _Indices]:
+    """Return each row without one of two like neighbours."""
+    row, place = np.nonzero(matrix[:, :-1] == matrix[:, 1:])
+    kept = np.arange(LENGTH)[None, :]
+    made = np.take_along_axis(matrix[row], kept + (kept >= place[:, None]), axis=1)
+    return row, made, place
+
+
+def _with_one_more(matrix: _Bytes) -> tuple[_Indices, _Bytes, _Indices]:
+    """Return each row with one character put in where the check digit then is right."""
+    rows = len(matrix)
+    open_places = np.repeat(np.arange(LENGTH), rows)
+    row = np.tile(np.arange(rows), LENGTH)
+    kept = np.arange(LENGTH)[None, :]
+    # The new place takes a copy of a neighbour, which is then replaced.
+    source = np.minimum(kept - (kept > open_places[:, None]), LENGTH - 2)
+    return _filled_in(matrix[row][np.arange(len(row))[:, None], source], row, open_places)
+
+
+def _with_another(matrix: _Bytes) -> tuple[_Indices, _Bytes, _Indices]:
+    """Return each row with one character changed so that the check digit is right."""
+    rows = len(matrix)
+    places = np.repeat(np.arange(LENGTH), rows)
+    row = np.tile(np.arange(rows), LENGTH)
+    return _filled_in(matrix[row], row, places)
+
+
+def _filled_in(made: _Bytes, row: _Indices, place: _Indices) -> tuple[_Indices, _Bytes, _Indices]:
+    """Return each row with each character at its place that makes the check digit right.
+
+    The sum of the others says which value the place must have; no other is tried.
+    """
+    alphabet = np.frombuffer("".join(VALUES).encode(), dtype=np.uint8)
+    at = np.arange(len(made))
+    values = _VALUE_OF_BYTE[made].astype(np.int64)
+    values[at, place] = 0
+    readable = (values != _NOT_A_CHARACTER).all(axis=1)
+    values[:, CHECK_PLACE - 1] = 0
+    total = values @ np.asarray(WEIGHTS) % len(REMAINDERS)
+    wanted = np.array([REMAINDERS.find(chr(byte)) for byte in range(256)])[made[:, CHECK_PLACE - 1]]
+    product = np.asarray(WEIGHTS)[place][:, None] * _VALUE_OF_BYTE[alphabet].astype(np.int64)
+    fits = (total[:, None] + product) % len(REMAINDERS) == wanted[:, None]
+    own = place == CHECK_PLACE - 1
+    digits = np.frombuffer(REMAINDERS.encode(), dtype=np.uint8)
+    fits[own] = alphabet[None, :] == digits[total[own]][:, None]
+    which, character = np.nonzero(fits & readable[:, None])
+    chosen = made[which].copy()
+    chosen[np.arange(len(which)), place[which]] = alphabet[character]
+    return row[which], chosen, place[which]
+
+
 def _clean(vin: str) -> str:
     return vin.strip().upper()
+
+
+def _check_digit_of(vin: str) -> str:
+    """Work out the check digit of 17 characters that all have a value."""
+    total = sum(
+        weight * (VALUES[character] - ord("0"))
+        for weight, character in zip(WEIGHTS, vin, strict=True)
+    )
+    return REMAINDERS[total % len(REMAINDERS)]
 
 
 def _form_problems(vin: str) -> list[str]:

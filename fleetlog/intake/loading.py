@@ -318,7 +318,7 @@ def _prepare(scratch: duckdb.DuckDBPyConnection, kind: str, raw: RawTable) -> No
             first_key=table.key[0],
             columns=listed(table.columns),
         )
-        run(scratch, "note_meters" if kind == "meters" else "note_nothing")
+        run(scratch, "note_vehicles" if kind in ("meters", "vehicles") else "note_nothing")
         run(scratch, "fresh", source=raw.source, file_row=raw.file_row)
 
 

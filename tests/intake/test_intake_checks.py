@@ -11,9 +11,9 @@ NEXT_WEEK = (date.today() + timedelta(days=7)).isoformat()
 
 # changes to a sound row, then the column, value, and words of the problem it must be held for
 FAULTS = {
-    "VIN too short": ({"vin": "GZ7VAPE15FF00000"}, "vin", "GZ7VAPE15FF00000", "17 characters"),
-    "VIN with an O": ({"vin": "GZ7VAPE15FFO00001"}, "vin", "GZ7VAPE15FFO00001", "'O' in posit"),
-    "VIN check digit": ({"vin": "GZ7VAPE10FF000001"}, "vin", "GZ7VAPE10FF000001", "check digit"),
+    "VIN too short": ({"vin": "GZ7VAPE15FF0009"}, "vin", "GZ7VAPE15FF0009", "17 characters"),
+    "VIN with an O": ({"vin": "GZ7VAPE15FFO00941"}, "vin", "GZ7VAPE15FFO00941", "'O' in posit"),
+    "VIN check digit": ({"vin": "GZ7VAPE10FF000941"}, "vin", "GZ7VAPE10FF000941", "check digit"),
     "VIN not in fleet": ({"vin": "GZ7VAPE17FF000940"}, "vin", "GZ7VAPE17FF000940", "fleet list"),
     "no VIN": ({"vin": None}, "vin", None, "is empty, and no unit number"),
     "date unreadable": ({"opened_on": "last week"}, "opened_on", "last week", "not a date"),
@@ -85,7 +85,7 @@ def test_vehicle_known_by_its_unit_or_plate(store, load_rows, row, vins):
     assert result.notes == 2
     notes = store.frame("SELECT file_row, was, became, why FROM row_note ORDER BY file_row")
     assert notes["became"].to_list() == [vins[1], vins[2]]
-    assert "check digit" in notes["why"][0]
+    assert "position 9" in notes["why"][0]
     assert "is another vehicle than the plate" in intake.held_rows(store)["problem"].to_list()
 
 

@@ -3,8 +3,10 @@ WITH resolved AS (
     SELECT
         t.* EXCLUDE (vin, observed_from_on, observed_from_odometer, in_service_odometer, faults),
         t.vin AS vin_written,
-        v.vin,
-        v.problem AS vin_problem,
+        coalesce(v.mended, v.vin) AS vin,
+        CASE WHEN v.mended IS NULL THEN v.problem END AS vin_problem,
+        v.near AS vin_near,
+        CASE WHEN v.mended IS NOT NULL THEN [struct_pack(field := 'vin', was := t.vin, became := v.mended, why := 'mended: ' || v.what || '; certainty ' || printf('%.2f', v.certainty))] END AS vehicle_notes,
         coalesce(t.in_service_odometer, 0) AS in_service_odometer,
         coalesce(t.observed_from_on, t.in_service_on) AS observed_from_on,
         coalesce(t.observed_from_odometer, t.in_service_odometer, 0) AS observed_from_odometer,
@@ -27,9 +29,9 @@ flagged AS (
     FROM resolved
 )
 SELECT
-    * EXCLUDE (vin_problem, family_unknown),
+    * EXCLUDE (vin_problem, vin_near, family_unknown),
     CASE WHEN crosses <> 0 THEN list_filter([
-        CASE WHEN has(crosses, 0) THEN trouble('vin', vin_written, vin_problem, 'compare it with the vehicle and correct the file') END,
+        CASE WHEN has(crosses, 0) THEN trouble('vin', vin_written, vin_problem, 'compare it with the vehicle and correct the file' || coalesce('; ' || vin_near, '')) END,
         CASE WHEN has(crosses, 1) THEN trouble('engine_family', engine_family, 'is not an engine family of the store', 'load the engine families first, or correct the code') END,
         CASE WHEN has(crosses, 2) THEN trouble('observed_from_on', observed_from_on::VARCHAR, 'lies before the start of service', 'correct one of the two dates') END,
         CASE WHEN has(crosses, 3) THEN trouble('observed_from_odometer', observed_from_odometer::VARCHAR, 'is less than the odometer at the start of service', 'correct one of the two readings') END,
