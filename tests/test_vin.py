@@ -9,11 +9,20 @@ import string
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from fleetlog.errors import InputError
-from fleetlog.vin import check_digit, check_digits, model_year, validate
+from fleetlog.vin import (
+    SLIPS,
+    check_digit,
+    check_digits,
+    mend_candidates,
+    mends,
+    model_year,
+    near_vins,
+    validate,
+)
 
 ALLOWED = sorted(set(string.digits + string.ascii_uppercase) - set("IOQ"))
 vins = st.text(ALLOWED, min_size=17, max_size=17)
@@ -109,3 +118,112 @@ def test_no_year_fits_the_bound():
 def test_a_malformed_vin_has_no_model_year():
     with pytest.raises(InputError, match="has no model year: A VIN has 17"):
         model_year("GZ0", 2026)
+
+
+TWINS = {"0": "OQ", "1": "I", "5": "S", "8": "B", "2": "Z", "S": "5", "B": "8", "Z": "2"}
+
+
+@st.composite
+def slips(draw):
+    """Draw a sound VIN, the kind of a slip, and the VIN as it is then written."""
+    vin = with_check_digit(draw(vins))
+    kind = draw(st.sampled_from(SLIPS))
+    at = draw(st.integers(0, 15 if kind == "transposed" else 16))
+    if kind == "look-alike":
+        assume(vin[at] in TWINS)
+        return vin, kind, vin[:at] + draw(st.sampled_from(TWINS[vin[at]])) + vin[at + 1 :]
+    if kind == "transposed":
+        assume(vin[at] != vin[at + 1])
+        return vin, kind, vin[:at] + vin[at + 1] + vin[at] + vin[at + 2 :]
+    if kind == "missing":
+        return vin, kind, vin[:at] + vin[at + 1 :]
+    if kind == "doubled":
+        return vin, kind, vin[:at] + vin[at] + vin[at:]
+    other = draw(st.sampled_from([read for read in ALLOWED if read != vin[at]]))
+    return vin, kind, vin[:at] + other + vin[at + 1 :]
+
+
+@given(slip=slips())
+def test_the_true_vin_is_among_the_candidates_and_all_of_them_are_sound(slip):
+    vin, kind, written = slip
+    found = {mend.vin: mend.slip for mend in mends(written)}
+    assert vin in found
+    # A slip that looks like a likelier one is called that.
+    assert SLIPS.index(found[vin]) <= SLIPS.index(kind)
+    assert all(validate(candidate) == [] for candidate in found)
+    assert written not in found
+
+
+@settings(max_examples=40)
+@given(slip=slips(), data=st.data())
+def test_blanks_hyphens_and_small_letters_change_nothing(slip, data):
+    _, _, written = slip
+    at = data.draw(st.integers(0, len(written)))
+    loose = written[:at].lower() + data.draw(st.sampled_from([" ", "-", " - "])) + written[at:]
+    assert mends(loose) == mends(written)
+
+
+def one_wrong_by_trial(written):
+    """Find the same by trying every character in every place."""
+    tried = {written[:at] + read + written[at + 1 :] for at in range(17) for read in ALLOWED}
+    return {vin for vin in tried if vin != written and validate(vin) == []}
+
+
+def one_missing_by_trial(written):
+    tried = {written[:at] + read + written[at:] for at in range(17) for read in ALLOWED}
+    return {vin for vin in tried if validate(vin) == []}
+
+
+@settings(max_examples=40)
+@given(text=vins)
+def test_none_is_forgotten_of_those_with_one_wrong_or_missing_character(text):
+    found = set(mend_candidates(pl.Series([text]))["vin"])
+    assert one_wrong_by_trial(text) <= found
+    transposed = {text[:at] + text[at + 1] + text[at] + text[at + 2 :] for at in range(16)}
+    assert found <= one_wrong_by_trial(text) | transposed
+    assert set(mend_candidates(pl.Series([text[:16]]))["vin"]) == one_missing_by_trial(text[:16])
+
+
+@settings(max_examples=50)
+@given(slips_drawn=st.lists(slips(), min_size=1, max_size=5))
+def test_in_a_fleet_the_candidates_are_found_that_it_has(slips_drawn):
+    fleet = pl.Series([vin for vin, _, _ in slips_drawn])
+    written = pl.Series("w", [text for _, _, text in slips_drawn])
+    found = near_vins(written, fleet)
+    assert set(zip(written, fleet, strict=True)) <= set(found.select("written", "vin").rows())
+    assert set(found["vin"]) <= set(fleet)
+
+
+@pytest.mark.parametrize(
+    ("written", "slip", "what"),
+    [
+        (GOOD.replace("0", "O"), "look-alike", "'O' for '0' in position 3"),
+        (GOOD[:5] + "2" + GOOD[6:], "wrong character", "'2' for '1' in position 6"),
+        (GOOD[1] + GOOD[0] + GOOD[2:], "transposed", "'ZG' for 'GZ' in positions 1 and 2"),
+        (GOOD[1:], "missing", "'G' left out in position 1"),
+        ("G" + GOOD, "doubled", "'G' written twice in position 1"),
+    ],
+)
+def test_a_slip_is_said_in_words(written, slip, what):
+    (found,) = [mend for mend in mends(written) if mend.vin == GOOD]
+    assert found.slip == slip
+    assert found.what.startswith(what)
+
+
+def test_letters_that_no_vin_holds_beside_a_slip_are_a_second_one():
+    written = (GOOD[1] + GOOD[0] + GOOD[2:]).replace("0", "Q")
+    (row,) = mend_candidates(pl.Series([written])).filter(vin=GOOD).to_dicts()
+    assert row["second"]
+    assert "besides letters that no VIN holds" in row["what"]
+
+
+def test_any_number_of_look_alikes_is_seen_through_among_a_fleet():
+    vin = with_check_digit("GZ5SBZ8200K000528")
+    written = vin.translate(str.maketrans("S5B8Z20", "5S8B2ZO"))
+    (row,) = near_vins(pl.Series([written]), pl.Series([vin, GOOD])).to_dicts()
+    assert (row["vin"], row["slip"]) == (vin, "look-alike")
+
+
+@pytest.mark.parametrize("text", ["", "GZ0", "GZ0AA1A00K000000é", "?" * 17, "0" * 40])
+def test_what_is_far_from_any_vin_has_no_candidate(text):
+    assert mends(text) == []

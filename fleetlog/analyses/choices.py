@@ -6,6 +6,7 @@ import polars as pl
 
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
+from fleetlog.vin import near_vins
 
 MOST_VEHICLES = 20
 """A key that more vehicles answer to than this is too short to choose by."""
@@ -39,3 +40,12 @@ def find_vehicles(store: Store, key: str) -> pl.DataFrame:
         read_sql("analyses", "find_vehicles"),
         {"key": key.strip().upper(), "most": MOST_VEHICLES},
     )
+
+
+def near_vehicles(store: Store, key: str) -> pl.DataFrame:
+    """Return the vehicles whose VIN ``key`` may have been meant for.
+
+    Columns ``vin`` and ``what``, as in "'B' for '8' in position 7"; the likeliest slip first.
+    """
+    fleet = store.frame(read_sql("analyses", "fleet_vins"))["vin"]
+    return near_vins(pl.Series([key], dtype=pl.String), fleet).select("vin", "what")

@@ -6,12 +6,15 @@ from dataclasses import replace
 
 import polars as pl
 
-from fleetlog.analyses.choices import find_vehicles
+from fleetlog.analyses.choices import find_vehicles, near_vehicles
 from fleetlog.analyses.results import VehicleRecord
 from fleetlog.analyses.wording import counted, listed, number, position_words
 from fleetlog.errors import InputError
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
+
+MOST_NAMED = 3
+"""So many vehicles are named whose VIN is near a mistyped one."""
 
 
 def vehicle_record(store: Store, key: str) -> VehicleRecord:
@@ -28,7 +31,7 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
     """
     if not key.strip():
         raise InputError("no vehicle was named: give a VIN, its last 6 or 8, a unit or a plate")
-    vin = _the_one_vehicle(find_vehicles(store, key), key)
+    vin = _the_one_vehicle(store, key)
     with store.read() as connection:
 
         def rows(name: str, **parameters: str | None) -> pl.DataFrame:
@@ -56,8 +59,13 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
     return replace(record, summary=_summary(record))
 
 
-def _the_one_vehicle(found: pl.DataFrame, key: str) -> str:
+def _the_one_vehicle(store: Store, key: str) -> str:
+    found = find_vehicles(store, key)
     if found.is_empty():
+        near = near_vehicles(store, key)
+        if near.height:
+            meant = " or ".join(f"{vin} ({what})" for vin, what in near.head(MOST_NAMED).rows())
+            raise InputError(f"no vehicle answers to {key!r}: did you mean {meant}?")
         raise InputError(
             f"no vehicle answers to {key!r}: give a whole VIN, its last 6 or 8 characters, a "
             "unit number or a plate as the fleet list has them"

@@ -1,0 +1,1 @@
+SELECT vin FROM vehicle
