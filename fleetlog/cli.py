@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
+import polars as pl
 import typer
 
 from fleetlog import analyses, intake, terminal
@@ -283,6 +284,44 @@ def held(
         terminal.sentences(["No row is held."])
     else:
         terminal.table(found.drop("cells", strict=False), most=200)
+
+
+@app.command()
+def review(
+    export: Annotated[
+        Path | None, typer.Option(help="Write the lines into this workbook, to be filled in.")
+    ] = None,
+    store: StorePath = DEFAULT_STORE,
+    json: Json = False,
+) -> None:
+    """List the lines whose part was not told surely, for somebody to say what it was."""
+    opened = Store.open(store)
+    if export is not None:
+        count = intake.export_review(opened, export)
+        terminal.sentences(
+            [
+                f"Wrote {count} lines to {export}: put a part into the column component where you "
+                f"know it, then fleetlog load {export} --kind order-lines"
+            ]
+        )
+        return
+    queue = intake.review_queue(opened)
+    if json:
+        terminal.print_json(queue)
+    elif queue.is_empty():
+        terminal.sentences(["Every line's part is known."])
+    else:
+        terminal.sentences(
+            [f"{queue.height} lines wait for somebody to say which part they are about."]
+        )
+        terminal.table(
+            queue.with_columns(words=pl.coalesce("description", "narrative")),
+            {
+                "shop": "shop", "ro_no": "RO", "line_no": "line", "words": "words",
+                "suggestion": "it may be", "confidence": "how sure", "alike": "lines alike",
+            },
+            most=40,
+        )  # fmt: skip
 
 
 @app.command("corrections")

@@ -6,6 +6,7 @@ from fleetlog.intake.gathering import Loaded, Refusal, gather, guess_kind, load_
 from fleetlog.intake.linking import RuledOrders, Ruling, rule_on_orders
 from fleetlog.intake.loading import LoadResult, load
 from fleetlog.intake.proposing import Proposal, Question, propose_map
+from fleetlog.intake.reviewing import export_review, review_queue
 from fleetlog.intake.undoing import UndoResult, held_reasons, held_rows, loads, undo_load
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "UndoResult",
     "corrections",
     "export_held",
+    "export_review",
     "gather",
     "guess_kind",
     "held_reasons",
@@ -30,6 +32,7 @@ __all__ = [
     "loads",
     "propose_map",
     "retry_held",
+    "review_queue",
     "rule_on_orders",
     "undo_load",
 ]

@@ -82,16 +82,30 @@ def mixed_line_ends(chooser, data):
 
 
 def odd_characters(chooser, data):
-    odd = ["\x00", "\x0b", "\x1f", "\u2028", "\ufeff", "\u202e", "\U0001f600", "\t", ";", ",,", "\\"]
+    odd = [
+        "\x00",
+        "\x0b",
+        "\x1f",
+        "\u2028",
+        "\ufeff",
+        "\u202e",
+        "\U0001f600",
+        "\t",
+        ";",
+        ",,",
+        "\\",
+    ]
     at = chooser.randrange(len(data))
     return data[:at] + chooser.choice(odd).encode() * chooser.randint(1, 3) + data[at:]
 
 
 def huge_cell(chooser, data):
     at = chooser.randrange(len(data))
-    return data[:at] + chooser.choice([b"x", b"9", b" ", b"a,"]) * chooser.choice(
-        [5_000, 70_000, 2_200_000]
-    ) + data[at:]
+    return (
+        data[:at]
+        + chooser.choice([b"x", b"9", b" ", b"a,"]) * chooser.choice([5_000, 70_000, 2_200_000])
+        + data[at:]
+    )
 
 
 def other_encoding(chooser, data):
@@ -197,9 +211,7 @@ def check_cells(data, kept, seed):
                 as_read.append(rows_as_csv_reads_them(data, encoding, delimiter))
             except (UnicodeError, csv.Error):
                 continue
-    wanted = [
-        (row["file_row"], [cell or "" for cell in row["cells"]]) for row in kept.to_dicts()
-    ]
+    wanted = [(row["file_row"], [cell or "" for cell in row["cells"]]) for row in kept.to_dicts()]
     for table in as_read:
         if all(
             number <= len(table)

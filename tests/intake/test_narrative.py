@@ -14,10 +14,12 @@ from fleetlog.intake.narrative import (
     CODED_ABOVE,
     code_actions,
     code_failure_modes,
-    code_single as code_narratives,
     code_reasons,
     code_terms,
     parse_position,
+)
+from fleetlog.intake.narrative import (
+    code_single as code_narratives,
 )
 
 CATALOGUE = load_catalogue()

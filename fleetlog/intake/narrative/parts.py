@@ -44,8 +44,7 @@ BESIDE_GAP: Final = 8
 _NO_STRUCTURE: Final = ("filler", "ignored", "whole", "partial", "complains")
 # Names that in a sentence often mean another part ("plug" of a harness, "piston" of a caliper).
 VAGUE: Final = (
-    "plug", "piston", "clutch", "gearbox", "transmission", "tran", "egr", "valve", "head", "engine",
-    "motor", "battery", "module",
+    "plug", "piston", "clutch", "gearbox", "transmission", "tran", "egr", "valve", "head",
 )  # fmt: skip
 PLACES: Final = ("bank", "cylinder", "side", "slot", "hand", "axle", "end")
 STATED: Final = 0.9
@@ -354,7 +353,7 @@ def _mentions(terms: pl.DataFrame, actions: pl.DataFrame) -> pl.DataFrame:
 
 
 def _chains(terms: pl.DataFrame, done: pl.DataFrame) -> pl.DataFrame:
-    """Number the lists, runs of clauses that share a verb: clause, chain, sound."""
+    """Count the lists, runs of clauses that share a verb: clause, chain, sound."""
     kind = pl.col("kind")
     ways = (
         done.filter(pl.col("way") != "apart")

@@ -32,6 +32,7 @@ from fleetlog.intake.narrative.terms import (
 
 # What a clause may hold beside its terms and still speak of the part named before it.
 BARE_CLAUSE_REST: Final = 16
+SAYS_NOTHING: Final = ("filler", "plain", "whole", "partial")
 
 
 def code_single(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
@@ -101,14 +102,20 @@ def code_terms(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
         )
         .with_columns(part=pl.when(pl.col("parts") == 1).then("part"))
     )
-    understood = terms.group_by("id").agg(understood=pl.col("size").sum())
+    # Words that say nothing of their own neither speak for the cell nor against it.
+    says = ~pl.col("kind").is_in(SAYS_NOTHING)
+    understood = terms.group_by("id").agg(
+        understood=pl.col("size").filter(says).sum(), empty=pl.col("size").filter(~says).sum()
+    )
     coded = _decode(
         distinct.join(chosen, on="id", how="left").join(understood, on="id", how="left"),
         _said_of(clauses, chosen),
         vocabulary,
         catalogue,
     )
-    coverage = (pl.col("understood") / pl.col("normal").str.len_bytes()).clip(0, 1)
+    coverage = (pl.col("understood") / (pl.col("normal").str.len_bytes() - pl.col("empty"))).clip(
+        0, 1
+    )
     confidence = (
         pl.when(pl.col("component").is_null())
         .then(pl.when(pl.col("parts") > 1).then(0.2).otherwise(0.0))
