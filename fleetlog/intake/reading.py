@@ -7,6 +7,7 @@ import csv
 import hashlib
 import io
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import compress, count, islice
 from pathlib import Path
@@ -91,7 +92,7 @@ def headings_as(path: Path, kind: str, column_map: ColumnMap) -> tuple[str, ...]
     start = _start(path)
     with duckdb.connect() as connection, TemporaryDirectory() as folder:
         if start.startswith(b"PAR1"):
-            return tuple(_parquet(connection, path).columns)
+            return _parquet_headings(connection, path)
         encoding = column_map.encoding or next(
             (name for mark, name in _BYTE_ORDER_MARKS if start.startswith(mark)), "utf-8"
         )
@@ -383,22 +384,34 @@ def _numbered(
     return RawTable(headings, None, rows, rejected, scan.sha256)
 
 
-def _parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelation:
+@contextmanager
+def _reading_parquet(path: Path) -> Iterator[None]:
+    """Say what is wrong with a damaged file; a full disk or memory is no fault of the file."""
     try:
-        return connection.sql("FROM read_parquet($path)", params={"path": glob_safe(str(path))})
+        yield
     except duckdb.Error as error:
+        of_the_file = path.name in str(error) or not isinstance(error, duckdb.OperationalError)
+        if not of_the_file or isinstance(error, duckdb.OutOfMemoryException):
+            raise
         raise InputError(
-            f"{path.name} cannot be read as Parquet: {str(error).splitlines()[0]}"
+            f"{path.name} cannot be read as Parquet: {str(error).splitlines()[0]}: export it again"
         ) from error
 
 
+def _parquet_headings(connection: duckdb.DuckDBPyConnection, path: Path) -> tuple[str, ...]:
+    with _reading_parquet(path):
+        table = connection.sql("FROM read_parquet($path)", params={"path": glob_safe(str(path))})
+        return tuple(table.columns)
+
+
 def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable:
-    headings = tuple(_parquet(connection, path).columns)
+    headings = _parquet_headings(connection, path)
     names = ", ".join(f"c{place}" for place in range(len(headings)))
-    connection.execute(
-        read_sql("intake", "read_parquet").replace("{columns}", names),
-        {"path": glob_safe(str(path))},
-    ).fetchall()
+    with _reading_parquet(path):
+        connection.execute(
+            read_sql("intake", "read_parquet").replace("{columns}", names),
+            {"path": glob_safe(str(path))},
+        ).fetchall()
     connection.execute(read_sql("intake", "no_rejected")).fetchall()
     rows = connection.execute("SELECT count(*) FROM raw").fetchall()[0][0]
     if rows == 0:

@@ -10,7 +10,9 @@ import json
 import random
 import shutil
 
+import polars as pl
 import pytest
+import xlsxwriter
 
 from fleetlog import intake
 from fleetlog.errors import FleetlogError
@@ -45,6 +47,21 @@ def as_json_lines(rows):
     return "\n".join(
         json.dumps(dict(zip(HEADINGS, row, strict=True)), ensure_ascii=False) for row in rows
     ).encode()
+
+
+def as_workbook(rows):
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out, {"in_memory": True}) as book:
+        sheet = book.add_worksheet()
+        for place, row in enumerate([HEADINGS, *rows]):
+            sheet.write_row(place, 0, row)
+    return out.getvalue()
+
+
+def as_parquet(rows):
+    out = io.BytesIO()
+    pl.DataFrame(rows, schema=dict.fromkeys(HEADINGS, pl.String), orient="row").write_parquet(out)
+    return out.getvalue()
 
 
 def flip_bytes(chooser, data):
@@ -150,14 +167,14 @@ def damaged_file(seed, vins):
     """Return the bytes of one damaged file, its suffix and its delimiter."""
     chooser = random.Random(seed)
     rows = sound_rows(chooser, vins)
-    kind = chooser.choice(["csv", "csv", "csv", "jsonl"])
+    kind = chooser.choice(["csv"] * 6 + ["jsonl"] * 2 + ["xlsx", "parquet"])
     if kind == "csv":
         for _ in range(chooser.randint(0, 3)):
             chooser.choice(CELL_DAMAGE)(chooser, rows)
     delimiter = chooser.choice([",", ";", "\t", "|"])
     data = as_csv(rows, delimiter, chooser.choice(["\r\n", "\n"]))
-    if kind == "jsonl":
-        data = as_json_lines(rows)
+    if kind != "csv":
+        data = {"jsonl": as_json_lines, "xlsx": as_workbook, "parquet": as_parquet}[kind](rows)
     for _ in range(chooser.randint(0 if kind == "csv" else 1, 2)):
         if data:
             data = chooser.choice(BYTE_DAMAGE)(chooser, data)
