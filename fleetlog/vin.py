@@ -6,7 +6,7 @@ Sources: ISO 3779 (17 characters, without I, O and Q); 49 CFR 565.15(c) (check d
 Everywhere here the case of letters does not matter and surrounding blanks are ignored.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -227,18 +227,7 @@ def mend_candidates(vins: pl.Series) -> pl.DataFrame:
 
     Source: ISO 3779 (the characters); 49 CFR 565.15(c) (the check digit).
     """
-    texts = pl.DataFrame({"written": vins.unique(maintain_order=True).drop_nulls()}).with_columns(
-        tidy=pl.col("written").pipe(tidied)
-    )
-    texts = texts.with_columns(
-        forced=pl.col("tidy").str.replace_many(
-            list(_NEVER_IN_A_VIN), list(_NEVER_IN_A_VIN.values())
-        )
-    ).filter(pl.col("forced").str.contains(r"^[!-~]{16,18}$"))
-    batches = [_candidates_of(batch) for batch in texts.iter_slices(_BATCH)] or [
-        _candidates_of(texts)
-    ]
-    return pl.concat(batches).select("written", "vin", "slip", "second", "what")
+    return pl.concat(_in_batches(vins))
 
 
 def near_vins(written: pl.Series, fleet: pl.Series) -> pl.DataFrame:
@@ -260,7 +249,11 @@ def near_vins(written: pl.Series, fleet: pl.Series) -> pl.DataFrame:
         As from :func:`mend_candidates`.
     """
     listed = fleet.unique().alias("vin").to_frame()
-    single = mend_candidates(written).join(listed, on="vin", how="semi", maintain_order="left")
+    # Batch by batch, so that never more than those of the fleet are kept.
+    single = pl.concat(
+        batch.join(listed, on="vin", how="semi", maintain_order="left")
+        for batch in _in_batches(written)
+    )
     alike = (
         pl.DataFrame({"written": written.unique().drop_nulls()})
         .with_columns(tidy=pl.col("written").pipe(tidied))
@@ -279,6 +272,24 @@ def _folded(column: pl.Expr) -> pl.Expr:
     """Write every character as the numeral that it may be taken for."""
     pairs = {**_NEVER_IN_A_VIN, **_LOOK_ALIKES}
     return column.str.replace_many(list(pairs), list(pairs.values()))
+
+
+def _in_batches(vins: pl.Series) -> Iterator[pl.DataFrame]:
+    """Make the candidates of some texts at a time; at least one frame, be it empty."""
+    texts = (
+        pl.DataFrame({"written": vins.unique(maintain_order=True).drop_nulls()})
+        .with_columns(tidy=pl.col("written").pipe(tidied))
+        .with_columns(
+            forced=pl.col("tidy").str.replace_many(
+                list(_NEVER_IN_A_VIN), list(_NEVER_IN_A_VIN.values())
+            )
+        )
+        .filter(pl.col("forced").str.contains(r"^[!-~]{16,18}$"))
+    )
+    for start in range(0, max(texts.height, 1), _BATCH):
+        yield _candidates_of(texts.slice(start, _BATCH)).select(
+            "written", "vin", "slip", "second", "what"
+        )
 
 
 def _candidates_of(texts: pl.DataFrame) -> pl.DataFrame:

@@ -8,6 +8,8 @@ outside the fleet among them. The weights are settings.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import duckdb
 import polars as pl
 
@@ -35,11 +37,10 @@ WEIGHT = {
     "doubled": float(VIN_LENGTH.value),
     "wrong character": 1.0,
 }
-CANDIDATE = ("written", "vin", "what", "certainty")
+CANDIDATE = ("written", "vin", "slip", "what", "certainty")
+BATCH = 20_000
 
-_NO_CANDIDATE = pl.DataFrame(
-    schema={"written": pl.String, "vin": pl.String, "what": pl.String, "certainty": pl.Float64}
-)
+_NO_CANDIDATE = pl.DataFrame(schema=dict.fromkeys(CANDIDATE, pl.String) | {"certainty": pl.Float64})
 
 
 def find_vehicles(connection: duckdb.DuckDBPyConnection) -> None:
@@ -72,7 +73,10 @@ def look_up_vins(connection: duckdb.DuckDBPyConnection) -> None:
     fleet = connection.sql(read_sql("intake", "fleet_vins")).pl()["vin"]
     texts = read_vins(written, fleet)
     faulty = texts.filter(pl.col("problem").is_not_null())
-    alone = _certainties(mend_candidates(faulty["written"]), faulty)
+    # Some at a time: there are about fifty candidates for each.
+    alone = pl.concat(
+        _best(_certainties(mend_candidates(batch["written"]), batch)) for batch in _slices(faulty)
+    )
     forced = alone.filter(
         pl.col("certainty") >= VIN_MENDED_ABOVE.value,
         pl.col("slip") == "look-alike",
@@ -81,16 +85,14 @@ def look_up_vins(connection: duckdb.DuckDBPyConnection) -> None:
     near = pl.concat(
         [
             _best(weigh_slips(faulty, fleet)).with_columns(place=pl.lit("the fleet has ")),
-            _best(alone.select(CANDIDATE)).with_columns(
-                place=pl.lit("with a right check digit it may be ")
-            ),
+            alone.with_columns(place=pl.lit("with a right check digit it may be ")),
         ]
     ).unique("written", keep="first", maintain_order=True)
     keep_frame(
         connection,
         "vin_text",
         texts.join(
-            forced.select("written", mended="vin", what="what", certainty="certainty"),
+            forced.select("written", mended="best", what="what", certainty="certainty"),
             on="written",
             how="left",
         ).join(
@@ -120,7 +122,7 @@ def read_vins(written: pl.Series, fleet: pl.Series) -> pl.DataFrame:
 
 
 def weigh_slips(texts: pl.DataFrame, fleet: pl.Series) -> pl.DataFrame:
-    """Return the VINs of the fleet that texts may stand for: written, vin, what, certainty.
+    """Return the VINs of the fleet that texts may stand for: the columns CANDIDATE.
 
     ``texts`` has the columns ``written`` and ``problem``. Linear in the texts and the fleet.
     """
@@ -149,6 +151,7 @@ def find_ends(texts: pl.DataFrame, fleet: pl.Series) -> pl.DataFrame:
     return (
         pl.concat(ends)
         .with_columns(
+            slip=pl.lit("end"),
             what=pl.format("its last {} characters", "length"),
             certainty=1.0 / pl.len().over("written"),
         )
@@ -177,6 +180,12 @@ def _certainties(candidates: pl.DataFrame, texts: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _slices(texts: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """Take a frame apart; at least one slice, be it empty."""
+    for start in range(0, max(texts.height, 1), BATCH):
+        yield texts.slice(start, BATCH)
+
+
 def _best(candidates: pl.DataFrame) -> pl.DataFrame:
     """Return for each text its ``best`` candidate, and the ``near`` ones as a sentence."""
     named = pl.format("{} ({})", "vin", "what")
@@ -186,6 +195,7 @@ def _best(candidates: pl.DataFrame) -> pl.DataFrame:
         .group_by("written", maintain_order=True)
         .agg(
             best=pl.col("vin").first(),
+            slip=pl.col("slip").first(),
             what=pl.col("what").first(),
             certainty=pl.col("certainty").first(),
             near=pl.concat_str(
