@@ -227,3 +227,24 @@ def test_any_number_of_look_alikes_is_seen_through_among_a_fleet():
 @pytest.mark.parametrize("text", ["", "GZ0", "GZ0AA1A00K000000é", "?" * 17, "0" * 40])
 def test_what_is_far_from_any_vin_has_no_candidate(text):
     assert mends(text) == []
+
+
+@pytest.mark.parametrize(
+    "vin",
+    [
+        "17418598457118341",  # 49 CFR 565.6, Table V, in assigned values: check digit 4
+        "11997113611644345",  # NHTSA, 49 CFR 565.15(c)(4), in assigned values: check digit 6
+    ],
+)
+def test_the_worked_examples_of_the_rule_are_found_again_from_each_slip(vin):
+    written = {
+        "look-alike": vin.replace("8", "B", 1) if "8" in vin else vin.replace("5", "S", 1),
+        "transposed": vin[:13] + vin[14] + vin[13] + vin[15:],
+        "missing": vin[:5] + vin[6:],
+        "doubled": vin[:14] + vin[13] + vin[14:],
+        "wrong character": vin[:6] + "K" + vin[7:],
+    }
+    assert tuple(written) == SLIPS
+    for slip, text in written.items():
+        assert text != vin
+        assert vin in {mend.vin for mend in mends(text)}, slip
