@@ -11,6 +11,7 @@ import typer
 
 from fleetlog import analyses, intake, terminal
 from fleetlog.errors import FleetlogError
+from fleetlog.lives import rebuild_all
 from fleetlog.settings import CAUTION, COMEBACK_DAYS, DOWNTIME_COST_PER_HOUR
 from fleetlog.store import Store
 from fleetlog.units import DistanceUnit
@@ -409,6 +410,13 @@ def show_double_orders(result: analyses.DoubleOrders, *, most: int = 60) -> None
             for pair in result.pairs.head(most).to_dicts()
         ]
     )
+
+
+@app.command()
+def rebuild(store: StorePath = DEFAULT_STORE) -> None:
+    """Build the lives of all vehicles anew, as after a new version of fleetlog."""
+    vehicles = rebuild_all(Store.open(store))
+    terminal.sentences([f"The lives of {vehicles} vehicles are built anew."])
 
 
 @app.command()

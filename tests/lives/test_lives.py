@@ -233,3 +233,28 @@ def test_an_unknown_split_is_refused(records):
     store = records.build()
     with store.read() as connection, pytest.raises(InputError, match="colour"):
         select_lives(connection, ROCKER, by=("colour",))
+
+
+def test_building_all_lives_anew_is_the_same_each_time(sample_store, tmp_path):
+    """Only estimated distances may move: they borrow from the group as it is now."""
+    import shutil
+
+    from fleetlog.lives import rebuild_all
+    from fleetlog.store import Store
+
+    store = Store.open(shutil.copy(sample_store, tmp_path / "own.fleetlog"))
+    tables = ("meter_reading", "vehicle_span", "position_event", "life", "order_distance")
+
+    def state():
+        return {table: store.frame(f"SELECT * FROM {table} ORDER BY ALL") for table in tables}
+
+    loaded = state()
+    assert rebuild_all(store) == store.frame("SELECT vin FROM vehicle").height
+    once = state()
+    assert once["meter_reading"].equals(loaded["meter_reading"])
+    assert once["vehicle_span"].equals(loaded["vehicle_span"])
+    read = pl.col("distance_estimated").not_()
+    assert once["order_distance"].filter(read).equals(loaded["order_distance"].filter(read))
+    rebuild_all(store)
+    twice = state()
+    assert all(twice[table].equals(once[table]) for table in tables)

@@ -1,0 +1,1 @@
+CREATE TEMP TABLE touched_vehicle AS SELECT vin FROM vehicle
