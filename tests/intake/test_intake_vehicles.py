@@ -52,6 +52,12 @@ FLEET = [
     (E, "K-20", "PL 20", "2014-01-01", None),
     (F, "27", "PL 27", "2014-01-01", None),
     (G, "28", "PL 28", "2014-01-01", None),
+    *(
+        (vin, "spare", None, f"20{place:02d}-01-01", f"20{place:02d}-12-31")
+        for place, vin in enumerate(
+            with_digits(pl.Series([f"GZ5SBRB10JM{n:02d}7777" for n in range(10, 32)])), start=1
+        )
+    ),
 ]
 DAY = "2021-03-04"
 # name: vin, unit, plate and day as written; the vehicle, or words of the problem and the remedy;
@@ -91,6 +97,7 @@ HELD = {
     "plate of two": ((None, None, "PL 20"), "plate", "stands for 2 vehicles", "give the VIN"),
     "unit of two, before": ((None, "T-18", None, "2013-01-01"), "unit_no", "2 vehicles", "VIN"),
     "unit against plate": ((None, "T-017", "PL 27"), "unit_no", "another vehicle", "give the VIN"),
+    "no name at all": ((None, "spare", None, "2021-06-01"), "unit_no", "22 vehicles", "give the VIN"),
     "nothing": ((None, None, None), "vin", "is empty", "give the VIN"),
     "numerals of another letter": ((None, "Z-017", None), "vin", "is empty", "give the VIN"),
 }  # fmt: skip

@@ -50,11 +50,12 @@ SELECT
     count(*) OVER (PARTITION BY field, written) AS carriers
 FROM first_form;
 
--- A name that several vehicles carry means whichever of them alone was in service that day.
+-- A name that several vehicles carry means whichever of them alone was in service that day. One
+-- that more than twenty carry ("none", "spare") is no name, and is not followed through time.
 CREATE TABLE name_found AS
 WITH edge AS (
     SELECT DISTINCT field, written, unnest(['-infinity'::DATE, since, CASE WHEN isfinite(until) THEN until + 1 END]) AS day
-    FROM name_carrier WHERE carriers > 1
+    FROM name_carrier WHERE carriers BETWEEN 2 AND 20
 ),
 span AS (
     SELECT field, written, day AS from_on, coalesce(lead(day) OVER (PARTITION BY field, written ORDER BY day) - 1, 'infinity'::DATE) AS to_on
@@ -62,6 +63,9 @@ span AS (
 )
 SELECT field, written, form, name, carriers, vin, '-infinity'::DATE AS from_on, 'infinity'::DATE AS to_on
 FROM name_carrier WHERE carriers = 1
+UNION ALL
+SELECT DISTINCT field, written, form, NULL, carriers, NULL, '-infinity'::DATE, 'infinity'::DATE
+FROM name_carrier WHERE carriers > 20
 UNION ALL
 SELECT
     s.field, s.written, any_value(c.form),
