@@ -313,7 +313,7 @@ def review(
         terminal.sentences(["Every line's part is known."])
     else:
         terminal.sentences(
-            [f"{queue.height} lines wait for somebody to say which part they are about."]
+            [f"Lines that wait for somebody to say which part they are about: {queue.height}."]
         )
         terminal.table(
             queue.with_columns(words=pl.coalesce("description", "narrative")),
