@@ -4,11 +4,13 @@ from fleetlog.analyses.best_interval import best_interval
 from fleetlog.analyses.comebacks import comebacks
 from fleetlog.analyses.double_orders import double_orders
 from fleetlog.analyses.part_life import part_life
+from fleetlog.analyses.quality import quality
 from fleetlog.analyses.results import (
     BestInterval,
     Comebacks,
     DoubleOrders,
     PartLife,
+    Quality,
     VehicleRecord,
 )
 from fleetlog.analyses.vehicle_record import vehicle_record
@@ -18,10 +20,12 @@ __all__ = [
     "Comebacks",
     "DoubleOrders",
     "PartLife",
+    "Quality",
     "VehicleRecord",
     "best_interval",
     "comebacks",
     "double_orders",
     "part_life",
+    "quality",
     "vehicle_record",
 ]

@@ -148,6 +148,49 @@ class DoubleOrders:
 
 
 @dataclass(frozen=True)
+class Quality:
+    """How far the records can be trusted, and what to mend first.
+
+    Attributes
+    ----------
+    fix_first : ``what``, ``where`` (shop or file), ``rows`` (how many), ``gain`` ("missing
+        failures": failures that no figure counts yet; else what would be better known of
+        failures that are counted), ``failures`` (how many, estimated where it cannot be known),
+        ``lower``, ``upper`` (limits of the estimate; equal where it is a count), ``how`` (it was
+        reckoned), ``examples`` (order numbers or file rows) and ``do`` (what to do). Missing
+        failures come first, the most first. One failure may stand in several rows that are not
+        about missing ones: the rows do not add up.
+    completeness : ``of_what`` (order or line), ``field``, ``shop``, ``rows``, ``filled``,
+        ``share``, ``lower``, ``upper``.
+    coding : ``shop``, ``lines``, ``from_columns``, ``from_text``, ``kept_as_text``, ``share``
+        coded, ``lower``, ``upper``.
+    failures : ``shop``, ``failures``, ``position_assumed``, ``distance_estimated``,
+        ``no_failure_mode``.
+    readings : ``told_by`` (shop or source), ``verdict``, ``why``, ``readings``.
+    vehicles : ``file_name``, ``how``, ``rows``: vehicles found otherwise than by the name written.
+    held : ``file_name``, ``kind``, ``column``, ``problem``, ``rows``, ``load_id``, ``first_rows``.
+    left_out : ``why``, ``lines``, ``failed``, ``orders``: lines that made no event.
+    drift : ``shop``, ``measure``, ``before``, ``orders_before``, ``lately``, ``orders_lately``,
+        ``lower``, ``upper`` (limits of the change, wide enough for all comparisons together) and
+        ``note``; lately is the last two quarters of the shop.
+    quarters : ``shop``, ``quarter``, ``orders``, ``with_odometer``, ``all_coded``.
+    summary : sentences, the most important first.
+    """
+
+    fix_first: pl.DataFrame
+    completeness: pl.DataFrame
+    coding: pl.DataFrame
+    failures: pl.DataFrame
+    readings: pl.DataFrame
+    vehicles: pl.DataFrame
+    held: pl.DataFrame
+    left_out: pl.DataFrame
+    drift: pl.DataFrame
+    quarters: pl.DataFrame
+    summary: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class VehicleRecord:
     """All that is known of one vehicle.
 

@@ -15,7 +15,12 @@ from fleetlog.stats.curves import (
 )
 from fleetlog.stats.distributions import Exponential, Life, Weibull
 from fleetlog.stats.life_models import LifeFit, fit_life
-from fleetlog.stats.rates import benjamini_hochberg, proportion_interval, rate_interval
+from fleetlog.stats.rates import (
+    benjamini_hochberg,
+    proportion_difference,
+    proportion_interval,
+    rate_interval,
+)
 from fleetlog.stats.recurrence import MeanCumulative, mean_cumulative_function
 from fleetlog.stats.replacement import ReplacementPolicy, age_replacement
 
@@ -42,6 +47,7 @@ __all__ = [
     "mean_cumulative_function",
     "nelson_aalen",
     "nelson_aalen_from_table",
+    "proportion_difference",
     "proportion_interval",
     "rate_interval",
 ]

@@ -59,6 +59,34 @@ def proportion_interval(
     return lower[()], upper[()]
 
 
+def proportion_difference(
+    k: ArrayLike, n: ArrayLike, other_k: ArrayLike, other_n: ArrayLike, *, level: float = 0.95
+) -> Limits:
+    """Limits of the difference of two independent proportions, k / n - other_k / other_n.
+
+    Parameters
+    ----------
+    k, n, other_k, other_n : counts, each k within its n; numbers or arrays that broadcast.
+
+    Returns
+    -------
+    (lower, upper), of the broadcast shape.
+
+    Source: Newcombe 1998, method 10: the Wilson limits of both, joined by squares.
+    """
+    one, total, two, other = (
+        _counts(values, name)
+        for values, name in ((k, "k"), (n, "n"), (other_k, "other_k"), (other_n, "other_n"))
+    )
+    low, high = proportion_interval(one, total, level=level)
+    other_low, other_high = proportion_interval(two, other, level=level)
+    share, other_share = one / total, two / other
+    difference = share - other_share
+    lower = difference - np.sqrt((share - low) ** 2 + (other_high - other_share) ** 2)
+    upper = difference + np.sqrt((high - share) ** 2 + (other_share - other_low) ** 2)
+    return lower[()], upper[()]
+
+
 def rate_interval(
     k: ArrayLike,
     exposure: ArrayLike,
