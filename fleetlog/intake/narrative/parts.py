@@ -156,6 +156,7 @@ def _structure(terms: pl.DataFrame, distinct: pl.DataFrame) -> pl.DataFrame:
     kind = pl.col("kind")
     terms = terms.with_columns(
         clause_rest=pl.col("rest").sum().over("clause"),
+        pronoun=(kind == "whole").any().over("clause"),
         # What somebody noticed, or what holds for some of the parts, is no finding on the part.
         finding=~kind.is_in(["complains", "partial"]).any().over("statement"),
         whole=(kind == "whole").any().over("id"),
@@ -272,7 +273,12 @@ def _actions(terms: pl.DataFrame) -> pl.DataFrame:
         undone=undone.fill_null(value=False),
         doubted=(
             (pl.col("way") == "apart")
-            & ((pl.col("clause_rest") > ALONE_REST) | pl.col("in_statement").is_null())
+            # "Both were replaced" speaks of parts that nobody can point at.
+            & (
+                (pl.col("clause_rest") > ALONE_REST)
+                | pl.col("in_statement").is_null()
+                | pl.col("pronoun")
+            )
         )
         | ((pl.col("way") == "before") & (pl.col("rest") > BETWEEN_REST))
         | ((pl.col("way") == "after") & (pl.col("rest_before") > BETWEEN_REST)),
@@ -401,6 +407,7 @@ def _chains(terms: pl.DataFrame, done: pl.DataFrame) -> pl.DataFrame:
         & ~(led & (pl.col("suffix") | pl.col("speaks")))
         & ~ends.shift()
         & (pl.col("rest") <= LISTED_REST)
+        & (pl.col("rest").shift() <= LISTED_REST)
     )
     return table.select(
         "clause", "sound", chain=(~link.fill_null(value=False)).cum_sum().cast(pl.Int64)
@@ -660,7 +667,7 @@ def _rows(
             action_confidence=pl.col("action_confidence") - doubt,
             reason_confidence=pl.when(pl.col("reason").is_not_null()).then(SAID),
             failure_mode_confidence=pl.when(pl.col("failure_mode").is_not_null()).then(
-                pl.when(pl.col("modes") > 1).then(0.75).otherwise(SAID)
+                pl.when(pl.col("modes") > 1).then(DOUBTED).otherwise(SAID)
             ),
         )
         .sort("text", "part_no", "cylinder")

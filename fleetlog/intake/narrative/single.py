@@ -32,7 +32,7 @@ from fleetlog.intake.narrative.terms import (
 
 # What a clause may hold beside its terms and still speak of the part named before it.
 BARE_CLAUSE_REST: Final = 16
-SAYS_NOTHING: Final = ("filler", "plain", "whole", "partial")
+SAYS_NOTHING: Final = ("filler", "plain", "whole", "partial", "beside")
 
 
 def code_single(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
@@ -119,7 +119,7 @@ def code_terms(text: pl.Series, catalogue: Catalogue) -> pl.DataFrame:
     confidence = (
         pl.when(pl.col("component").is_null())
         .then(pl.when(pl.col("parts") > 1).then(0.2).otherwise(0.0))
-        .otherwise(0.5 + 0.5 * coverage - _position_doubt())
+        .otherwise(0.4 + 0.6 * coverage - _position_doubt())
     )
     return join_back(
         text,

@@ -115,6 +115,13 @@ LITERAL_CHANGES: Final = {
     " insp.": "  insp  ",
     " adj.": "  adj  ",
     " complaint:": "  |  complaint  ",
+    " repair:": "  |  ",
+    " remedy:": "  |  ",
+    " action:": "  |  ",
+    " diag:": "  |  ",
+    " problem:": "  |  complaint  ",
+    " found:": "  |  ",
+    " fix:": "  |  ",
     " cause:": "  |  ",
     " correction:": "  |  ",
     " c:": "  |  ",
@@ -286,6 +293,7 @@ LISTED_NUMBER_FORMS: Final = (
 # A number before one of these counts or measures.
 UNITS: Final = (
     "hr", "hrs", "hours", "h", "mm", "qt", "qts", "gal", "ea", "miles", "psi", "min", "wheel", "ft",
+    "pcs", "pc", "off", "pts", "mm left",
 )  # fmt: skip
 SIDE_WORDS: Final[dict[str, tuple[str, ...]]] = {
     "intake": ("intake", "inlet", "int"),
