@@ -10,7 +10,7 @@ import polars as pl
 import typer
 
 from fleetlog import analyses, intake, terminal
-from fleetlog.errors import FleetlogError
+from fleetlog.errors import FleetlogError, InputError
 from fleetlog.lives import rebuild_all
 from fleetlog.settings import CAUTION, COMEBACK_DAYS, DOWNTIME_COST_PER_HOUR
 from fleetlog.store import Store
@@ -180,9 +180,12 @@ def map_columns(
     date_order: Annotated[str | None, typer.Option(help="dmy, mdy or ymd.")] = None,
     distance_unit: Annotated[str | None, typer.Option(help="mi or km.")] = None,
     shop: Annotated[str | None, typer.Option(help="Name of the shop.")] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace the file of --out.")] = False,
     json: Json = False,
 ) -> None:
     """Propose a column map from the headings and the cells; ask what the file does not settle."""
+    if out and out.exists() and not force:
+        raise InputError(f"{out} is there already: name another file, or say --force")
 
     def propose(kind: str | None) -> intake.Proposal:
         return intake.propose_map(

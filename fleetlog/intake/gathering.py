@@ -205,6 +205,8 @@ def load_all(
     common = None
     if columns is not None:
         common = columns if isinstance(columns, ColumnMap) else ColumnMap.read(columns)
+    if kind is not None and kind not in kinds():
+        raise InputError(f"kind {kind!r}: choose one of {', '.join(kinds())}")
     tasks: list[Task] = []
     refused: list[Refusal] = []
     results: list[LoadResult] = []
@@ -226,7 +228,7 @@ def load_all(
             )  # fmt: skip
             said = (task.remark,) if task.remark else ()
             results.append(replace(result, remarks=(*said, *result.remarks)))
-        except InputError as error:
+        except FleetlogError as error:
             refused.append(Refusal(task.path.name, str(error)))
     return Loaded(tuple(results), tuple(refused), skipped)
 
@@ -253,6 +255,10 @@ def _tasks(path: Path, kind: str | None, common: ColumnMap | None) -> list[Task]
     if not by_kind:
         raise _unknown(path.name, [sheet.name for sheet in sheets], "sheets")
     several = len(by_kind) > 1
+    taken = {name for names in by_kind.values() for name in names}
+    if several and (left := [sheet.name for sheet in sheets if sheet.name not in taken]):
+        told = f"sheets that are no kind of file were not read: {', '.join(left)}"
+        remark = f"{remark}; {told}" if remark else told
     return [
         Task(path, each, replace(column_map, sheet=tuple(names)) if several else column_map, remark)
         for each, names in by_kind.items()
@@ -261,8 +267,8 @@ def _tasks(path: Path, kind: str | None, common: ColumnMap | None) -> list[Task]
 
 def _map_beside(path: Path) -> Path | None:
     """Return the column map in the file's folder whose name is the longest within the file's."""
-    stem = path.stem.casefold()
-    maps = [each for each in path.parent.glob("*.toml") if each.stem.casefold() in stem]
+    stem = f" {plain(path.stem)} "
+    maps = [each for each in path.parent.glob("*.toml") if f" {plain(each.stem)} " in stem]
     return max(maps, key=lambda each: len(each.stem), default=None)
 
 

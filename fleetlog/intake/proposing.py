@@ -54,6 +54,8 @@ PROPOSED_KINDS: Final = (
     "engine-families",
 )
 PROPOSED_ABOVE: Final = 0.3
+# Below this a field is named as a possibility, and left to a person.
+SURE_ENOUGH: Final = 0.55
 """Below this confidence a field is left without a column."""
 ALIKE: Final = 0.05
 # A vocabulary has few distinct cells; more are no list of terms, and are not coded.
@@ -727,7 +729,7 @@ def _propose(
     for row, column in chosen.items():
         sure, rival = _confidence(scores, row, column, chosen)
         entry = entries[row]
-        if sure < PROPOSED_ABOVE:
+        if sure < SURE_ENOUGH:
             doubtful.append(f"{headings[column]!r} may be {entry.name}, but not surely enough.")
             continue
         kept[row] = column

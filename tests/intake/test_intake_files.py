@@ -268,6 +268,27 @@ def test_gathering_takes_tables_in_natural_order(tmp_path):
         intake.gather([tmp_path / "inner"])
 
 
+def test_a_list_of_objects_and_words_loses_neither(tmp_path):
+    path = tmp_path / "odd.jsonl"
+    path.write_text('{"ro_no": "1", "lines": [{"part": "Lifter"}, "Camshaft"]}\n')
+    raw, rows, _ = raw_of(path)
+    assert raw.headings == ("ro_no", "lines")
+    assert rows["c1"].to_list() == ['{"part":"Lifter"}\x1fCamshaft']
+
+
+def test_a_map_is_taken_by_whole_words_of_its_name_and_an_unknown_kind_is_refused(
+    store, tmp_path, vins
+):
+    (tmp_path / "a.toml").write_text("this is no TOML")
+    path = tmp_path / "march.csv"
+    path.write_text(",".join(HEADINGS) + "\n" + ",".join(repair(vins[0], "1")) + "\n")
+    loaded = intake.load_all(store, [path])
+    assert loaded.refused == ()
+    assert loaded.results[0].rows_kept == 1
+    with pytest.raises(InputError, match="kind 'lines': choose one of"):
+        intake.load_all(store, [path], kind="lines")
+
+
 def test_patterns_are_taken_from_the_present_folder(tmp_path, monkeypatch):
     (tmp_path / "a.csv").write_text("x")
     monkeypatch.chdir(tmp_path)
@@ -336,6 +357,7 @@ def test_a_workbook_of_several_kinds_is_a_load_for_each(tmp_path, vins):
                 ["vin", "unit_no", "engine_family", "in_service_on"],
                 [vins[0], "U1", "V8", "2015-03-01"],
             ],
+            "Notes": [["ask Ann"]],
             "Engines": [
                 ["code", "title", "cylinders", "banks", "cylinder_banks", "intake_valves",
                  "exhaust_valves", "camshafts_per_bank", "camshaft_location", "fuel"],
@@ -349,3 +371,4 @@ def test_a_workbook_of_several_kinds_is_a_load_for_each(tmp_path, vins):
     assert [(result.kind, result.rows_kept) for result in loaded.results] == [
         ("engine-families", 1), ("vehicles", 1), ("repairs", 1),
     ]  # fmt: skip
+    assert "were not read: Notes" in loaded.results[0].remarks[0]

@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 from fleetlog import intake
 from fleetlog.cli import app
+from fleetlog.errors import InputError
 from fleetlog.intake import ColumnMap, Proposal, propose_map
 from fleetlog.store import Store
 
@@ -65,17 +66,19 @@ def renamed(
     return path, {heading: old for old, heading in new.items()}
 
 
-def test_no_sure_assignment_is_wrong_without_headings(tmp_path: Path) -> None:
+def test_nothing_that_is_proposed_is_wrong_without_headings(tmp_path: Path) -> None:
     path, old = renamed("repairs_north_yard.csv", tmp_path, None)
     truth = {h: f for f, h in ColumnMap.read(SAMPLE / "north_yard.toml").columns.items()}
     proposal = propose_map(path)
     assert proposal.kind == "repairs"
     sure = proposal.fields.filter(pl.col("confidence") > 0.8)
     assert {"vin"} <= set(sure["field"])
-    for row in sure.to_dicts():
+    for row in proposal.fields.to_dicts():
         assert truth[old[row["heading"]]] == row["field"]
     assert {"ro_no", "unit_no", "odometer"} <= set(proposal.fields["field"])
-    assert proposal.column_map.date_order == "mdy"
+    # Which of two columns of days is the opening one is left to a person, and said.
+    assert not proposal.can_load
+    assert any("opened_on" in question.about for question in proposal.questions)
 
 
 def test_misspelt_fuel_readings_load_the_rows_of_the_true_map(tmp_path: Path) -> None:
@@ -127,6 +130,10 @@ def test_an_open_question_ends_the_command_with_1_and_a_sentence(tmp_path: Path)
     assert run.exit_code == 1
     assert "not complete" in run.stderr
     assert '# date_order = ""' in out.read_text()
-    run = CliRunner().invoke(app, [*arguments, "--date-order", "mdy", "--distance-unit", "mi"])
+    answered = [*arguments, "--date-order", "mdy", "--distance-unit", "mi"]
+    run = CliRunner().invoke(app, answered)
+    assert isinstance(run.exception, InputError)
+    assert "is there already" in str(run.exception)
+    run = CliRunner().invoke(app, [*answered, "--force"])
     assert run.exit_code == 0
     assert ColumnMap.read(out).distance_unit == "mi"
