@@ -234,7 +234,8 @@ class Position:
     slot: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+# Told apart by identity, so that what is worked out from a catalogue can be kept.
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Catalogue:
     """All that is known of parts and words. The mappings are keyed by code and read-only.
 

@@ -226,7 +226,7 @@ def _actions(terms: pl.DataFrame) -> pl.DataFrame:
         .when(precedes)
         .then(pl.lit("after"))
         .when(opens_next)
-        .then(None)
+        .then(pl.lit("shared"))
         .when(pl.col("ahead").is_not_null())
         .then(None)
         .when(pl.col("in_clause").is_not_null())
@@ -255,6 +255,8 @@ def _actions(terms: pl.DataFrame) -> pl.DataFrame:
             .then("in_clause")
             .when(pl.col("way") == "apart")
             .then("in_text")
+            .when(pl.col("way") == "shared")
+            .then("in_statement")
         )
         .filter(kind == "action")
         .drop_nulls("part_no")
@@ -271,7 +273,9 @@ def _actions(terms: pl.DataFrame) -> pl.DataFrame:
         "value",
         "way",
         undone=undone.fill_null(value=False),
-        doubted=(
+        # "Replaced and aligned": whether both were done to one part cannot be told.
+        doubted=(pl.col("way") == "shared")
+        | (
             (pl.col("way") == "apart")
             # "Both were replaced" speaks of parts that nobody can point at.
             & (

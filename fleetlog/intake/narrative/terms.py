@@ -5,6 +5,7 @@ Work is linear in the length of the distinct texts. The word lists are common pr
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 from typing import Final
 
@@ -143,6 +144,8 @@ LITERAL_CHANGES: Final = {
 # Money, decimals, fractions, part numbers and fault codes name no place.
 NO_PLACE: Final = (
     r"\$[0-9.,]+|\b[0-9]*[./][0-9]+[a-z]{0,2}\b|\b[a-z]*-?[0-9]{3,}[a-z0-9]*\b|[0-9]+%"
+    # From one number to another: not the two alone.
+    r"|\b[0-9]{1,2}\s*(?:-|thru|through|to)\s*[0-9]{1,2}\b"
 )
 # "1) pads 2) drums": the numbers count statements.
 NUMBERED_LIST: Final = r"^\s*1[.)]\s"
@@ -197,6 +200,7 @@ def join_back(text: pl.Series, coded: pl.DataFrame) -> pl.DataFrame:
 # ---- terms ------------------------------------------------------------------------------------
 
 
+@lru_cache(maxsize=4)
 def build_vocabulary(catalogue: Catalogue, *, inverted: bool = False) -> Vocabulary:
     """Gather every term; `inverted` adds names as parts lists sort them ("pump, water")."""
     listed = pl.DataFrame(
