@@ -31,14 +31,15 @@ VINS = tuple(sound_vin(number) for number in range(1, 6))
 
 
 def state_of(store: Store) -> dict[str, pl.DataFrame]:
-    tables = store.frame(
-        "SELECT table_name FROM duckdb_tables() WHERE NOT temporary ORDER BY table_name"
-    )["table_name"]
-    return {
-        table: store.frame(f"SELECT * FROM {table} ORDER BY ALL")
-        for table in tables
-        if table not in NOT_RECORDS
-    }
+    with store.read() as connection:
+        tables = connection.sql(
+            "SELECT table_name FROM duckdb_tables() WHERE NOT temporary ORDER BY table_name"
+        ).pl()["table_name"]
+        return {
+            table: connection.sql(f"SELECT * FROM {table} ORDER BY ALL").pl()
+            for table in tables
+            if table not in NOT_RECORDS
+        }
 
 
 def differing_tables(before: dict[str, pl.DataFrame], after: dict[str, pl.DataFrame]) -> list[str]:
