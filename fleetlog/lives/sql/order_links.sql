@@ -105,7 +105,12 @@ SELECT l.ro_id, l.line_no,
            AS placed_work,
        coalesce(l.bank::VARCHAR, l.cylinder::VARCHAR, l.side, l.slot::VARCHAR) IS NOT NULL AS placed,
        row_number() OVER (PARTITION BY l.ro_id, placed_work ORDER BY l.line_no) AS nth,
-       row_number() OVER (PARTITION BY l.ro_id, work ORDER BY l.line_no) AS nth_work
+       row_number() OVER (PARTITION BY l.ro_id, work ORDER BY l.line_no) AS nth_work,
+       -- One key for order and work together: joined by the work first, every oil filter of the
+       -- fleet would meet every other.
+       concat_ws('|', l.ro_id, nth, placed_work) AS place_key,
+       concat_ws('|', l.ro_id, nth_work, work) AS nth_work_key,
+       concat_ws('|', l.ro_id, work) AS work_key
 FROM repair_line AS l
 WHERE ro_id IN (SELECT ro_id FROM paired_order);
 
@@ -117,13 +122,13 @@ WITH numbered AS (
     SELECT p.first_ro, p.second_ro, count(*) AS same_lines
     FROM order_pair AS p
     JOIN paired_line AS a ON a.ro_id = p.first_ro
-    JOIN paired_line AS b ON b.ro_id = p.second_ro AND b.placed_work = a.placed_work AND b.nth = a.nth
+    JOIN paired_line AS b ON b.place_key = concat_ws('|', p.second_ro, a.nth, a.placed_work)
     GROUP BY ALL
 ), shared_work AS (
     SELECT p.first_ro, p.second_ro, count(*) AS same_work
     FROM order_pair AS p
     JOIN paired_line AS a ON a.ro_id = p.first_ro
-    JOIN paired_line AS b ON b.ro_id = p.second_ro AND b.work = a.work AND b.nth_work = a.nth_work
+    JOIN paired_line AS b ON b.nth_work_key = concat_ws('|', p.second_ro, a.nth_work, a.work)
     GROUP BY ALL
 ), compared AS (
     SELECT p.*, b.opened_on - a.opened_on AS days, abs(a.odometer - b.odometer) AS apart,
@@ -229,15 +234,15 @@ WITH same_order AS (
     SELECT k.second_ro AS ro_id, b.line_no, k.first_ro AS as_on
     FROM same_order AS k
     JOIN paired_line AS a ON a.ro_id = k.first_ro
-    JOIN paired_line AS b ON b.ro_id = k.second_ro AND b.placed_work = a.placed_work AND b.nth = a.nth
+    JOIN paired_line AS b ON b.place_key = concat_ws('|', k.second_ro, a.nth, a.placed_work)
     UNION ALL
     SELECT v.ro_id, v.line_no, p.ro_id
     FROM (SELECT first_ro AS vague_ro, second_ro AS placed_ro FROM same_order
           UNION ALL SELECT second_ro, first_ro FROM same_order) AS k
     JOIN paired_line AS v ON v.ro_id = k.vague_ro AND NOT v.placed
-    JOIN paired_line AS p ON p.ro_id = k.placed_ro AND p.placed AND p.work = v.work
+    JOIN paired_line AS p ON p.work_key = concat_ws('|', k.placed_ro, v.work) AND p.placed
     -- Told just as vaguely there: then the line with a place is about another part.
-    ANTI JOIN paired_line AS w ON w.ro_id = k.placed_ro AND w.placed_work = v.placed_work AND w.nth = v.nth
+    ANTI JOIN paired_line AS w ON w.place_key = concat_ws('|', k.placed_ro, v.nth, v.placed_work)
 )
 SELECT t.ro_id, t.line_no,
        'the same line as on RO ' || o.ro_no || ' of ' || o.shop AS told_on
