@@ -54,9 +54,9 @@ PROPOSED_KINDS: Final = (
     "engine-families",
 )
 PROPOSED_ABOVE: Final = 0.3
+"""Below this confidence a field is left without a column."""
 # Below this a field is named as a possibility, and left to a person.
 SURE_ENOUGH: Final = 0.55
-"""Below this confidence a field is left without a column."""
 ALIKE: Final = 0.05
 # A vocabulary has few distinct cells; more are no list of terms, and are not coded.
 MOST_TERMS: Final = 20_000
