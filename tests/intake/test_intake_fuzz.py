@@ -248,8 +248,8 @@ def trimmed(cells):
 
 
 def plain(cell):
-    """Line ends alike; which letter a damaged byte stands for is anybody's guess."""
-    return re.sub(r"[^\x00-\x7f]+", "?", cell.replace("\r\n", "\n").replace("\r", "\n"))
+    """Line ends alike, no blanks around; a damaged byte stands for any letter."""
+    return re.sub(r"[^\x00-\x7f]+", "?", cell.replace("\r\n", "\n").replace("\r", "\n")).strip()
 
 
 def check_many(seeds, base, folder, vins):
