@@ -19,7 +19,7 @@ from fleetlog.intake.frames import keep_frame
 from fleetlog.intake.loading import LoadResult, Progress, bring_in
 from fleetlog.intake.raw_table import RawTable, digest, keep_cells
 from fleetlog.intake.staging import Staging
-from fleetlog.intake.workbook import read_cells
+from fleetlog.intake.workbook import MOST_ROWS, read_cells, text_workbook
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
 
@@ -30,7 +30,6 @@ HOW_TO = (
 )
 FIXED = {"load": "load", "row": "row", "place": "where", "other": "what is wrong"}
 KEY_ROW, HEADING_ROW, FIRST_ROW = 0, 2, 3
-MOST_ROWS = 1_000_000
 # Of a map as it was used, what tells how the cells are read; the rest is of the file itself.
 _CONVENTIONS = ("shop", "distance_unit", "date_order", "decimal_mark", "list_mark")
 
@@ -73,9 +72,7 @@ def export_held(store: Store, path: str | Path, *, load_id: int | None = None) -
             f"load {number} holds {rows} rows, more than a sheet can have: undo the load, correct "
             "the map or the file, and load it again"
         )
-    # Text stays text: what looks like a formula, a link or a number is data from a file.
-    options = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
-    with xlsxwriter.Workbook(path, options) as book:
+    with text_workbook(path) as book:
         for load in loads:
             _write_sheet(book, load, held.filter(pl.col("load_id") == load.load_id))
     return held.height

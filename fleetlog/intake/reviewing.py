@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import polars as pl
-import xlsxwriter
 
 from fleetlog.catalogue import load_catalogue
 from fleetlog.errors import InputError
 from fleetlog.intake.narrative import code_terms, suggest_codes
+from fleetlog.intake.workbook import MOST_ROWS, text_workbook
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
 
@@ -17,7 +17,6 @@ from fleetlog.store import Store
 FILLED_IN = (
     "component", "bank", "cylinder", "side", "slot", "action", "reason", "failure_mode",
 )  # fmt: skip
-MOST_ROWS = 1_000_000
 
 
 def review_queue(store: Store) -> pl.DataFrame:
@@ -77,8 +76,7 @@ def export_review(store: Store, path: str | Path) -> int:
             f"{queue.height} lines wait, more than a sheet can have: give the files a column map "
             "that names the parts column, or correct the commonest words first"
         )
-    options = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
-    with xlsxwriter.Workbook(path, options) as book:
+    with text_workbook(path) as book:
         queue.select(
             "shop",
             "ro_no",

@@ -8,12 +8,15 @@ from pathlib import Path
 import duckdb
 import fastexcel
 import polars as pl
+import xlsxwriter
 
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, likeness, plain
 from fleetlog.intake.raw_table import RawTable, Sheet, digest, keep_cells
 
 HEADER_ROWS = 30
+# A sheet has some more; what needs them is no work for a person.
+MOST_ROWS = 1_000_000
 # What a spreadsheet shows in a cell whose formula failed, by the reader's name for it.
 _FAULTS = {
     "Div0": "#DIV/0!", "NA": "#N/A", "Name": "#NAME?", "Null": "#NULL!", "Num": "#NUM!",
@@ -37,6 +40,16 @@ class SheetCells:
     header_row: int
     headings: tuple[str, ...]
     known: int
+
+
+def text_workbook(path: str | Path) -> xlsxwriter.Workbook:
+    """Return a workbook to write in which text stays text.
+
+    What looks like a formula, a link or a number is data from a file. Close it, or use it in a
+    ``with`` statement.
+    """
+    options = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
+    return xlsxwriter.Workbook(path, options)
 
 
 def read_sheets(path: Path, kind: str, column_map: ColumnMap) -> tuple[SheetCells, ...]:
