@@ -16,10 +16,16 @@ from fleetlog.stats.curves import (
 from fleetlog.stats.distributions import Exponential, Life, Weibull
 from fleetlog.stats.life_models import LifeFit, fit_life
 from fleetlog.stats.rates import (
+    Overdispersion,
+    RateRatio,
+    StandardisedRatio,
     benjamini_hochberg,
+    overdispersion,
     proportion_difference,
     proportion_interval,
     rate_interval,
+    rate_ratio,
+    standardised_ratio,
 )
 from fleetlog.stats.recurrence import MeanCumulative, mean_cumulative_function
 from fleetlog.stats.replacement import ReplacementPolicy, age_replacement
@@ -31,7 +37,10 @@ __all__ = [
     "Life",
     "LifeFit",
     "MeanCumulative",
+    "Overdispersion",
+    "RateRatio",
     "ReplacementPolicy",
+    "StandardisedRatio",
     "SurvivalCurve",
     "TestResult",
     "ThinStart",
@@ -47,7 +56,10 @@ __all__ = [
     "mean_cumulative_function",
     "nelson_aalen",
     "nelson_aalen_from_table",
+    "overdispersion",
     "proportion_difference",
     "proportion_interval",
     "rate_interval",
+    "rate_ratio",
+    "standardised_ratio",
 ]

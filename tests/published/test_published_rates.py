@@ -1,7 +1,14 @@
-"""Difference of two proportions against the worked figures of its author."""
+"""Proportions and rates against the worked figures of authors and against other libraries."""
 
+import numpy as np
 import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import binomtest, poisson_means_test
+from statsmodels.stats.proportion import proportion_confint
+from statsmodels.stats.rates import confint_poisson, confint_poisson_2indep
+from statsmodels.stats.rates import test_poisson_2indep as compare_rates
 
+from fleetlog import stats
 from fleetlog.stats import proportion_difference
 
 
@@ -16,3 +23,78 @@ def test_newcombe_1998_method_10(counts, limits):
     itself was not at hand. They are given to four places.
     """
     assert proportion_difference(*counts) == pytest.approx(limits, abs=5e-5)
+
+
+def test_a_standardised_ratio_of_1_212():
+    """Sullivan 2006, standardised-ratio module of a public teaching course in epidemiology.
+
+    The text prints the ratio 1.212 and its mid-P two-sided chance, 0.6571. The counts behind
+    them, 4 observed and 3.3 expected, are from memory.
+    """
+    found = stats.standardised_ratio(4, 3.3)
+    assert found.ratio == pytest.approx(1.212, abs=5e-4)
+    assert found.p_value == pytest.approx(0.6571, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("k", "limits"),
+    [(1, (0.0253, 5.57)), (2, (0.121, 3.61)), (5, (0.324, 2.33)), (10, (0.480, 1.84)), (20, (0.611, 1.54))],
+)  # fmt: skip
+def test_factors_of_exact_limits_of_breslow_and_day(k, limits):
+    """Breslow and Day 1987, table 2.10: exact 95 % limits of a count, as factors of it.
+
+    From memory.
+    """
+    found = stats.standardised_ratio(k, float(k), method="exact")
+    assert (found.lower, found.upper) == pytest.approx(limits, rel=4e-3)
+
+
+@pytest.mark.parametrize("level", [0.9, 0.95])
+def test_rates_of_statsmodels(level):
+    k, exposure = np.array([0, 1, 3, 12, 150]), np.array([4.0, 2.5, 10.0, 9.0, 70.0])
+    theirs = confint_poisson(k, exposure, method="exact-c", alpha=1 - level)
+    assert_allclose(stats.rate_interval(k, exposure, level=level), np.nan_to_num(theirs), rtol=1e-9)
+
+
+@pytest.mark.parametrize("method", ["wilson", "exact"])
+def test_proportions_of_statsmodels(method):
+    k, n = np.array([0, 1, 5, 30, 40]), 40
+    theirs = proportion_confint(k, n, method={"wilson": "wilson", "exact": "beta"}[method])
+    assert_allclose(stats.proportion_interval(k, n, method=method), theirs, rtol=1e-9, atol=1e-12)
+
+
+@pytest.mark.parametrize(("k", "other_k"), [(60, 30), (7, 2), (41, 15), (3, 9)])
+def test_rate_ratios_of_scipy_and_statsmodels(k, other_k):
+    exposure, other_exposure = 51477.5, 54308.7
+    found = stats.rate_ratio(k, exposure, other_k, other_exposure)
+    # The limits follow from those of a proportion, which SciPy has.
+    low, high = binomtest(k, k + other_k).proportion_ci(method="exact")
+    odds = np.array([low / (1 - low), high / (1 - high)])
+    assert_allclose([found.lower, found.upper], odds * other_exposure / exposure, rtol=1e-9)
+    # Chances one-sided, where all agree on what is as extreme; ours is twice the smaller.
+    side = "larger" if found.ratio > 1 else "smaller"
+    for method, theirs in (("exact", "exact-cond"), ("mid-p", "cond-midp")):
+        p_value = compare_rates(
+            k, exposure, other_k, other_exposure, method=theirs, alternative=side
+        ).pvalue
+        ours = stats.rate_ratio(k, exposure, other_k, other_exposure, method=method).p_value
+        assert ours == pytest.approx(2 * p_value, rel=1e-6)
+
+
+def test_rate_ratios_of_many_events_by_other_methods():
+    """Breast-cancer cases and woman-years of Ng and Tang 2005, as SciPy and statsmodels cite them.
+
+    Score limits and the test of Krishnamoorthy and Thomson 2004 do not condition on the total, so
+    they agree only roughly, and only where there are many events.
+    """
+    cells = (60, 51477.5, 30, 54308.7)
+    found = stats.rate_ratio(*cells, method="mid-p")
+    assert_allclose([found.lower, found.upper], confint_poisson_2indep(*cells), rtol=0.02)
+    assert found.p_value == pytest.approx(poisson_means_test(*cells).pvalue, abs=1e-4)
+
+
+@pytest.mark.parametrize(("counts", "limits"), [((60, 30), (1.339735722, 3.388365574)), ((7, 2), (0.703058344, 36.4294489)), ((3, 9), (0.06123743873, 1.409136767)), ((0, 4), (0, 1.598182697))])  # fmt: skip
+def test_rate_ratios_of_r(counts, limits):
+    """R 4.2.2, poisson.test(counts, c(51477.5, 54308.7))$conf.int."""
+    found = stats.rate_ratio(counts[0], 51477.5, counts[1], 54308.7)
+    assert_allclose([found.lower, found.upper], limits, rtol=1e-8)
