@@ -29,6 +29,7 @@ from fleetlog.stats.rates import (
 )
 from fleetlog.stats.recurrence import MeanCumulative, mean_cumulative_function
 from fleetlog.stats.replacement import ReplacementPolicy, age_replacement
+from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
 
 __all__ = [
     "Exponential",
@@ -40,6 +41,7 @@ __all__ = [
     "Overdispersion",
     "RateRatio",
     "ReplacementPolicy",
+    "Shrunk",
     "StandardisedRatio",
     "SurvivalCurve",
     "TestResult",
@@ -61,5 +63,7 @@ __all__ = [
     "proportion_interval",
     "rate_interval",
     "rate_ratio",
+    "shrink_proportions",
+    "shrink_rates",
     "standardised_ratio",
 ]

@@ -391,7 +391,7 @@ def overdispersion(
 
     Source: Spiegelhalter 2005, section 2.4 and appendix.
     """
-    counts, sizes = _cells(observed, size, kind)
+    counts, sizes = check_cells(observed, size, "size", kind)
     if not 0 <= winsorised < 0.5:
         raise ValueError(f"winsorised is {winsorised}: pass a share from 0 to below 0.5")
     if centre is None and counts.size < 2:
@@ -463,16 +463,17 @@ def check_centre(centre: float, kind: str) -> float:
     return centre
 
 
-def _cells(observed: ArrayLike, size: ArrayLike, kind: str) -> Limits:
+def check_cells(observed: ArrayLike, size: ArrayLike, name: str, kind: str) -> Limits:
     """Check counts and sizes of cells: one-dimensional, equally long, sizes above 0."""
     counts = np.atleast_1d(_whole(observed, "observed"))
-    sizes = np.atleast_1d(_above_zero(size, "size"))
+    sizes = np.atleast_1d(_above_zero(size, name))
     if counts.ndim != 1 or counts.shape != sizes.shape:
         raise InvalidLives(
-            f"observed has shape {counts.shape} and size {sizes.shape}: pass one of each per cell."
+            f"observed has shape {counts.shape} and {name} {sizes.shape}: pass one of each per "
+            f"cell."
         )
     if kind == "proportion":
-        sizes = _whole(sizes, "size")
+        sizes = _whole(sizes, name)
         refuse(counts > sizes, "have more successes than trials", "count both again")
     return counts, sizes
 
