@@ -28,6 +28,7 @@ from fleetlog.stats.rates import (
     standardised_ratio,
 )
 from fleetlog.stats.recurrence import MeanCumulative, mean_cumulative_function
+from fleetlog.stats.regression import LifeRegression, ShapeCheck, fit_life_regression
 from fleetlog.stats.replacement import ReplacementPolicy, age_replacement
 from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
 
@@ -37,10 +38,12 @@ __all__ = [
     "IncidenceCurves",
     "Life",
     "LifeFit",
+    "LifeRegression",
     "MeanCumulative",
     "Overdispersion",
     "RateRatio",
     "ReplacementPolicy",
+    "ShapeCheck",
     "Shrunk",
     "StandardisedRatio",
     "SurvivalCurve",
@@ -52,6 +55,7 @@ __all__ = [
     "cumulative_incidence",
     "cumulative_incidence_from_table",
     "fit_life",
+    "fit_life_regression",
     "kaplan_meier",
     "kaplan_meier_from_table",
     "log_rank",
