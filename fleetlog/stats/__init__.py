@@ -1,6 +1,11 @@
 """Numerics for lives with censoring: arrays in, frozen results out; no files, no screens."""
 
-from fleetlog.stats.compare import TestResult, log_rank
+from fleetlog.stats.compare import (
+    TestResult,
+    compare_groups_pairwise,
+    log_rank,
+    log_rank_from_table,
+)
 from fleetlog.stats.curves import (
     HazardCurve,
     IncidenceCurves,
@@ -52,6 +57,7 @@ __all__ = [
     "Weibull",
     "age_replacement",
     "benjamini_hochberg",
+    "compare_groups_pairwise",
     "cumulative_incidence",
     "cumulative_incidence_from_table",
     "fit_life",
@@ -59,6 +65,7 @@ __all__ = [
     "kaplan_meier",
     "kaplan_meier_from_table",
     "log_rank",
+    "log_rank_from_table",
     "mean_cumulative_function",
     "nelson_aalen",
     "nelson_aalen_from_table",

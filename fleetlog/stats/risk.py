@@ -188,21 +188,10 @@ def _assemble(time: Floats, entered: Floats | None, ended: Floats, *, whole: boo
     return RiskTable(time[kept], at_risk, events, ended[kept, 0], kept)
 
 
-def risk_table_from_counts(
-    time: ArrayLike,
-    entered: ArrayLike,
-    left: ArrayLike,
-    events: ArrayLike,
-) -> RiskTable:
-    """Build a risk table from rows that were counted elsewhere.
-
-    Parameters
-    ----------
-    time : (r,) times; may repeat and come in any order, so tables of several groups add up.
-    entered : (r,) weight of the lives that are at risk after ``time``, counted at their entry.
-    left : (r,) weight of the lives that ended at ``time``, failed or not.
-    events : (r,) or (r, causes), weight of those that failed.
-    """
+def check_counts(
+    time: ArrayLike, entered: ArrayLike, left: ArrayLike, events: ArrayLike
+) -> tuple[NDArray[np.int64] | Floats, Floats, Floats, Floats]:
+    """Check the columns of a table counted elsewhere; events come back as (r, causes)."""
     times = numbers(time, "time")
     if times.size == 0:
         raise InvalidLives("The risk table is empty: pass at least one row.")
@@ -219,9 +208,28 @@ def risk_table_from_counts(
         "have events that are NaN, infinite or negative",
         "count the failures again",
     )
+    return times, came.astype(np.float64), went.astype(np.float64), failed
+
+
+def risk_table_from_counts(
+    time: ArrayLike,
+    entered: ArrayLike,
+    left: ArrayLike,
+    events: ArrayLike,
+) -> RiskTable:
+    """Build a risk table from rows that were counted elsewhere.
+
+    Parameters
+    ----------
+    time : (r,) times; may repeat and come in any order, so tables of several groups add up.
+    entered : (r,) weight of the lives that are at risk after ``time``, counted at their entry.
+    left : (r,) weight of the lives that ended at ``time``, failed or not.
+    events : (r,) or (r, causes), weight of those that failed.
+    """
+    times, came, went, failed = check_counts(time, entered, left, events)
     scale, (place,) = time_scale(times)
-    came_at = count(place, scale.size, came.astype(np.float64))
-    went_at = count(place, scale.size, went.astype(np.float64))
+    came_at = count(place, scale.size, came)
+    went_at = count(place, scale.size, went)
     failed_at = np.column_stack([count(place, scale.size, column) for column in failed.T])
     slack = 1e-9 * max(1.0, float(came_at.sum()))
     refuse(
