@@ -18,8 +18,9 @@ from fleetlog.stats.curves import (
     nelson_aalen,
     nelson_aalen_from_table,
 )
-from fleetlog.stats.distributions import Exponential, Life, Weibull
-from fleetlog.stats.life_models import LifeFit, fit_life
+from fleetlog.stats.distributions import Exponential, Gamma, Life, Loglogistic, Lognormal, Weibull
+from fleetlog.stats.life_models import LifeFit, fit_life, fit_life_from_table
+from fleetlog.stats.model_choice import LifeModelComparison, compare_life_models
 from fleetlog.stats.rates import (
     Overdispersion,
     RateRatio,
@@ -39,11 +40,15 @@ from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
 
 __all__ = [
     "Exponential",
+    "Gamma",
     "HazardCurve",
     "IncidenceCurves",
     "Life",
     "LifeFit",
+    "LifeModelComparison",
     "LifeRegression",
+    "Loglogistic",
+    "Lognormal",
     "MeanCumulative",
     "Overdispersion",
     "RateRatio",
@@ -58,9 +63,11 @@ __all__ = [
     "age_replacement",
     "benjamini_hochberg",
     "compare_groups_pairwise",
+    "compare_life_models",
     "cumulative_incidence",
     "cumulative_incidence_from_table",
     "fit_life",
+    "fit_life_from_table",
     "fit_life_regression",
     "kaplan_meier",
     "kaplan_meier_from_table",

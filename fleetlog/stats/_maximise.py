@@ -58,7 +58,7 @@ def maximise(function: Callable[[Floats], Derivatives], start: Floats) -> Maximu
         while True:
             trial = function(point + fraction * step)
             gain = trial[0] - value
-            if np.isfinite(gain) and gain >= 1e-4 * fraction * min(promised, 0.0):
+            if _finite(trial) and gain >= 1e-4 * fraction * min(promised, 0.0):
                 break
             fraction /= 2
             if fraction < 1e-10:
@@ -76,6 +76,10 @@ def maximise(function: Callable[[Floats], Derivatives], start: Floats) -> Maximu
         "The likelihood keeps rising towards an extreme parameter: the data do not determine the "
         "model, so gather more failures or choose a simpler model."
     )
+
+
+def _finite(found: Derivatives) -> bool:
+    return all(bool(np.all(np.isfinite(part))) for part in found)
 
 
 def _uphill(gradient: Floats, hessian: Floats) -> tuple[Floats, bool]:

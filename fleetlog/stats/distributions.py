@@ -1,40 +1,73 @@
 """Life distributions with known parameters, and what every one of them can answer.
 
-A new distribution is one frozen dataclass: its parameters, `cumulative_hazard`, `hazard` and
-`age_at`, and the mean up to an age in closed form where there is one.
+A new distribution is one frozen dataclass: its parameters, which of them need not simply be
+positive, `cumulative_hazard`, `hazard` and `age_at`, and the mean up to an age in closed form where
+there is one.
 """
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from itertools import pairwise
-from typing import TypeAlias
+from typing import ClassVar, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.integrate import quad
-from scipy.special import gamma, gammainc
+from scipy.special import (
+    erfcx,
+    gamma,
+    gammainc,
+    gammaincc,
+    gammainccinv,
+    gammaincinv,
+    gammaln,
+    hyp2f1,
+    log_ndtr,
+    ndtr,
+    ndtri_exp,
+    xlogy,
+)
 
-from fleetlog.stats._arrays import Floats
+from fleetlog.stats._arrays import Bools, Floats
+from fleetlog.stats._gamma_tail import log_upper
 
 Parameter: TypeAlias = "float | Floats"
+
+
+@dataclass(frozen=True)
+class Domain:
+    """Where a parameter may lie, in words and as a test."""
+
+    words: str
+    holds: Callable[[Floats], Bools]
+
+
+POSITIVE = Domain("a finite number above 0", lambda v: np.isfinite(v) & (v > 0))
+NOT_NEGATIVE = Domain("a finite number, 0 or above", lambda v: np.isfinite(v) & (v >= 0))
+REAL = Domain("a finite number", np.isfinite)
+SHARE = Domain("a share above 0 and at most 1", lambda v: (v > 0) & (v <= 1))
 
 
 class Life(ABC):
     """A distribution of ages at failure, a frozen dataclass of its parameters.
 
-    Parameters are positive numbers in the caller's unit; arrays of them stand for several lives
-    at once and broadcast against the ages. Ages are numbers or arrays, >= 0; answers are arrays
-    of the broadcast shape (a NumPy scalar for a number). ``mean`` is the mean age at failure.
+    Parameters are numbers in the caller's unit, positive unless ``domains`` says otherwise;
+    arrays of them stand for several lives at once and broadcast against the ages. Ages are
+    numbers or arrays, >= 0; answers are arrays of the broadcast shape (a NumPy scalar for a
+    number). ``mean`` is the mean age at failure.
     """
 
     mean: Parameter
+    domains: ClassVar[Mapping[str, Domain]] = {}
 
     def __post_init__(self) -> None:
         for name, value in self.parameters.items():
-            if not np.all(np.isfinite(value) & (np.asarray(value) > 0)):
-                raise ValueError(f"{name} is {value}: pass a finite number above 0")
+            domain = self.domains.get(name, POSITIVE)
+            if not np.all(domain.holds(np.asarray(value, dtype=np.float64))):
+                raise ValueError(f"{name} is {value}: pass {domain.words}")
 
     @property
     def parameters(self) -> dict[str, Parameter]:
@@ -164,3 +197,153 @@ class Exponential(Life):
     def mean_up_to(self, age: ArrayLike) -> Floats:
         """Mean of the smaller of the age at failure and ``age``, in closed form."""
         return np.asarray(self.mean * self.failed(age))
+
+
+@dataclass(frozen=True)
+class Lognormal(Life):
+    """Lognormal life: the log of the age at failure is normal.
+
+    Attributes
+    ----------
+    mu : mean of the log of the age, any number; ``exp(mu)`` is the median.
+    sigma : standard deviation of the log of the age.
+
+    Source: Meeker and Escobar 1998, section 4.6.
+    """
+
+    mu: Parameter
+    sigma: Parameter
+    domains: ClassVar[Mapping[str, Domain]] = {"mu": REAL}
+
+    def cumulative_hazard(self, age: ArrayLike) -> Floats:
+        """Give the integral of the hazard up to ``age``."""
+        return np.asarray(-log_ndtr(-self._standard(age)))
+
+    def hazard(self, age: ArrayLike) -> Floats:
+        """Failures per unit of age among those that survive to ``age``; 0 at age 0."""
+        at = np.asarray(age, dtype=np.float64)
+        # The scaled error function keeps the hazard accurate far in the tail, where the density
+        # and the survival both vanish; where it overflows the hazard is 0.
+        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+            relative = np.sqrt(2 / np.pi) / erfcx(self._standard(at) / np.sqrt(2))
+            return np.asarray(np.where(at > 0, relative / (self.sigma * at), 0.0))
+
+    def age_at(self, cumulative_hazard: ArrayLike) -> Floats:
+        """Age at which the cumulative hazard reaches a value; its inverse."""
+        with np.errstate(divide="ignore"):
+            z = -ndtri_exp(-np.asarray(cumulative_hazard, dtype=np.float64))
+        return np.asarray(np.exp(self.mu + self.sigma * z))
+
+    @property
+    def mean(self) -> Parameter:  # type: ignore[override]
+        """Mean age at failure."""
+        return np.exp(self.mu + np.square(self.sigma) / 2)
+
+    def mean_up_to(self, age: ArrayLike) -> Floats:
+        """Mean of the smaller of the age at failure and ``age``, in closed form."""
+        at, z = np.asarray(age, dtype=np.float64), self._standard(age)
+        return np.asarray(at * ndtr(-z) + self.mean * ndtr(z - self.sigma))
+
+    def _standard(self, age: ArrayLike) -> Floats:
+        with np.errstate(divide="ignore"):
+            return np.asarray((np.log(np.asarray(age, dtype=np.float64)) - self.mu) / self.sigma)
+
+
+@dataclass(frozen=True)
+class Loglogistic(Life):
+    """Loglogistic life: survival ``1 / (1 + (age / scale) ** shape)``.
+
+    Attributes
+    ----------
+    shape : above 1 the hazard rises and then falls; else it falls, and the mean is infinite.
+    scale : median age at failure, in the caller's unit.
+
+    Source: Meeker and Escobar 1998, section 4.10.
+    """
+
+    shape: Parameter
+    scale: Parameter
+
+    def cumulative_hazard(self, age: ArrayLike) -> Floats:
+        """Give the integral of the hazard up to ``age``."""
+        return np.asarray(np.logaddexp(0.0, self._log_odds(age)))
+
+    def hazard(self, age: ArrayLike) -> Floats:
+        """Failures per unit of age among those that survive to ``age``."""
+        with np.errstate(divide="ignore"):
+            relative = np.asarray(age, dtype=np.float64) / self.scale
+            rise = self.shape / self.scale * relative ** (self.shape - 1)
+            return np.asarray(rise * np.exp(-np.logaddexp(0.0, self._log_odds(age))))
+
+    def age_at(self, cumulative_hazard: ArrayLike) -> Floats:
+        """Age at which the cumulative hazard reaches a value; its inverse."""
+        hazard = np.asarray(cumulative_hazard, dtype=np.float64)
+        with np.errstate(divide="ignore"):
+            log_odds = hazard + np.log(-np.expm1(-hazard))
+        return np.asarray(self.scale * np.exp(log_odds / self.shape))
+
+    @property
+    def mean(self) -> Parameter:  # type: ignore[override]
+        """Mean age at failure; infinite for a shape of 1 or less."""
+        shape = np.asarray(self.shape, dtype=np.float64)
+        angle = np.pi / np.maximum(shape, 1 + 1e-15)
+        return np.asarray(np.where(shape > 1, self.scale * angle / np.sin(angle), np.inf))[()]
+
+    def mean_up_to(self, age: ArrayLike) -> Floats:
+        """Mean of the smaller of the age at failure and ``age``, a hypergeometric function."""
+        at = np.asarray(age, dtype=np.float64)
+        shape = np.asarray(self.shape, dtype=np.float64)
+        with np.errstate(over="ignore", invalid="ignore"):
+            odds = (at / self.scale) ** shape
+            general = at * hyp2f1(1.0, 1 / shape, 1 + 1 / shape, -odds)
+        return np.asarray(np.where(shape == 1, self.scale * np.log1p(odds), general))
+
+    def _log_odds(self, age: ArrayLike) -> Floats:
+        with np.errstate(divide="ignore"):
+            relative = np.log(np.asarray(age, dtype=np.float64) / self.scale)
+        return np.asarray(self.shape * relative)
+
+
+@dataclass(frozen=True)
+class Gamma(Life):
+    """Gamma life: the sum of ``shape`` exponential lives of mean ``scale``, for whole shapes.
+
+    Attributes
+    ----------
+    shape : below 1 early failures, 1 chance, above 1 wear-out that levels off.
+    scale : mean of each of those, in the caller's unit.
+
+    Source: Meeker and Escobar 1998, section 5.2.
+    """
+
+    shape: Parameter
+    scale: Parameter
+
+    def cumulative_hazard(self, age: ArrayLike) -> Floats:
+        """Give the integral of the hazard up to ``age``."""
+        return -log_upper(self.shape, np.asarray(age, dtype=np.float64) / self.scale)
+
+    def hazard(self, age: ArrayLike) -> Floats:
+        """Failures per unit of age among those that survive to ``age``."""
+        x = np.asarray(age, dtype=np.float64) / self.scale
+        # In logs, because far in the tail the density and the survival both vanish.
+        log_density = xlogy(np.asarray(self.shape) - 1, x) - x - gammaln(self.shape)
+        return np.asarray(np.exp(log_density - log_upper(self.shape, x)) / self.scale)
+
+    def age_at(self, cumulative_hazard: ArrayLike) -> Floats:
+        """Age at which the cumulative hazard reaches a value; infinite where above about 700."""
+        hazard = np.asarray(cumulative_hazard, dtype=np.float64)
+        low = gammaincinv(self.shape, -np.expm1(-hazard))
+        high = gammainccinv(self.shape, np.exp(-hazard))
+        return np.asarray(self.scale * np.where(hazard < 0.5, low, high))
+
+    @property
+    def mean(self) -> Parameter:  # type: ignore[override]
+        """Mean age at failure."""
+        return self.shape * self.scale
+
+    def mean_up_to(self, age: ArrayLike) -> Floats:
+        """Mean of the smaller of the age at failure and ``age``, in closed form."""
+        at = np.asarray(age, dtype=np.float64)
+        x = at / self.scale
+        return np.asarray(at * gammaincc(self.shape, x) + self.mean * gammainc(self.shape + 1, x))

@@ -1,0 +1,396 @@
+"""What holds for every life model: derivatives, definition, limits, invariances."""
+
+import itertools
+
+import numpy as np
+import polars as pl
+import pytest
+import scipy.stats as outside
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+from scipy.integrate import quad
+from scipy.optimize import minimize
+from scipy.special import digamma, polygamma
+
+from fleetlog import stats
+from fleetlog.errors import InvalidLives, NoInteriorMaximum
+from fleetlog.stats._families import FAMILIES
+from fleetlog.stats._gamma_tail import log_upper, upper_derivatives
+
+MODELS = list(FAMILIES)
+PLAIN = ["weibull", "lognormal", "loglogistic", "gamma"]
+POINTS = {
+    "weibull": [0.6, 4.5], "exponential": [4.5], "lognormal": [4.2, -0.4],
+    "loglogistic": [0.9, 4.4], "gamma": [0.8, 3.6],
+}  # fmt: skip
+
+
+def made_lives(size=120, seed=5):
+    """Lives of rising hazard with late entry, censoring and weights; every third one inspected."""
+    rng = np.random.default_rng(seed)
+    failure = 120 * rng.weibull(1.9, size)
+    seen, entry = rng.uniform(20, 200, size), rng.uniform(-60, 70, size).clip(0)
+    end = np.minimum(failure, seen)
+    kept = entry < end
+    exit, event, entry = end[kept], (failure <= seen)[kept], entry[kept]  # noqa: A001
+    start = np.floor(exit / 15) * 15
+    between = event & (np.arange(exit.size) % 3 == 0) & (start >= entry)
+    return {
+        "exit": np.where(between, start + 15, exit),
+        "event": event,
+        "entry": entry,
+        "weight": rng.integers(1, 4, exit.size),
+        "lower": np.where(between, start, np.nan),
+    }
+
+
+def by_definition(life, lives):
+    """Log-likelihood written out life by life from the answers of the distribution."""
+    lower = lives["lower"]
+    between = ~np.isnan(lower)
+    inside = life.survival(np.where(between, lower, 0)) - life.survival(lives["exit"])
+    with np.errstate(divide="ignore"):
+        inside = np.log(np.where(between, inside, 1.0))
+        exact = np.where(lives["event"], np.log(life.hazard(lives["exit"])), 0.0)
+    exact = exact - life.cumulative_hazard(lives["exit"])
+    each = np.where(between, inside, exact) + life.cumulative_hazard(lives["entry"])
+    return float(each @ lives["weight"])
+
+
+def numeric(function, point, step):
+    """Central differences of a function of a point, one row per place."""
+    rows = np.eye(len(point)) * step
+    return np.stack([(function(point + row) - function(point - row)) / (2 * step) for row in rows])
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_derivatives_are_those_of_central_differences(model):
+    family, point = FAMILIES[model], np.array(POINTS[model])
+    log_age = np.log([1.0, 20.0, 60.0, 110.0, 240.0, 500.0])
+    for terms in (family.hazards, family.log_hazards):
+        value, gradient, hessian = terms(log_age, point)
+        assert gradient.shape == (point.size, value.size)
+        slope = numeric(lambda at, f=terms: f(log_age, at)[0], point, 1e-5)
+        assert_allclose(gradient, slope, rtol=1e-7, atol=1e-9)
+        bend = numeric(lambda at, f=terms: f(log_age, at)[1], point, 1e-5)
+        assert_allclose(hessian, bend, rtol=1e-7, atol=1e-9)
+    hazard = -np.log(0.7)
+    _, gradient, hessian = family.log_quantile_derivatives(hazard, point)
+    by = family.log_quantile_derivatives
+    slope = numeric(lambda at: np.asarray(by(hazard, at)[0]), point, 1e-5)
+    assert_allclose(gradient, slope, rtol=1e-7, atol=1e-9)
+    assert_allclose(
+        hessian, numeric(lambda at: by(hazard, at)[1], point, 1e-5), rtol=1e-6, atol=1e-9
+    )
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_likelihood_and_hazards_are_those_of_the_distribution(model):
+    family, point = FAMILIES[model], np.array(POINTS[model])
+    life = family.life_at(point)
+    ages = np.array([1.0, 60.0, 240.0])
+    assert_allclose(
+        family.hazards(np.log(ages), point)[0], life.cumulative_hazard(ages), rtol=1e-12
+    )
+    log_hazard = np.log(life.hazard(ages))
+    assert_allclose(family.log_hazards(np.log(ages), point)[0], log_hazard, rtol=1e-12)
+
+
+@pytest.mark.parametrize("shape", [0.05, 0.5, 1.0, 1.3, 4.0, 60.0, 2000.0])
+def test_gamma_derivatives_by_shape_are_the_integrals_that_define_them(shape):
+    # Adaptive quadrature of the density of log T, split about its peak.
+    for share in (0.01, 0.4, 0.99, 1.01, 1.5, 6.0):
+        x = share * max(shape, 1.0)
+        top, peak = np.log(max(x, shape) * (1 + 60 / np.sqrt(shape)) + 60), np.log(shape)
+        edges = np.unique(np.clip(np.r_[np.log(x), peak + np.linspace(-9, 9, 61) / np.sqrt(shape), top],
+                                  np.log(x), top))  # fmt: skip
+        level = shape * max(peak, np.log(x)) - max(shape, x)
+
+        def moment(power, about, edges=edges, level=level):
+            def f(u):
+                return (u - about) ** power * np.exp(shape * u - np.exp(u) - level)
+
+            return sum(
+                quad(f, a, b, epsabs=0, epsrel=1e-11)[0]
+                for a, b in itertools.pairwise(edges) if b > a
+            )  # fmt: skip
+
+        whole = moment(0, 0.0)
+        mean = np.log(x) + moment(1, np.log(x)) / whole
+        variance = moment(2, mean) / whole
+        first, second = upper_derivatives(shape, np.array([x]))
+        assert_allclose(first, mean - digamma(shape), rtol=1e-9, atol=1e-11)
+        assert_allclose(second, variance - polygamma(1, shape), rtol=1e-8, atol=1e-11)
+
+
+def test_the_gamma_tail_goes_on_where_it_underflows():
+    # One whole shape has a closed form: exp(-x) (1 + x + x**2 / 2).
+    x = np.array([1e-3, 1.0, 20.0, 650.0, 700.0, 5000.0])
+    assert_allclose(log_upper(3.0, x), np.log1p(x + x**2 / 2) - x, rtol=1e-12, atol=1e-15)
+
+
+@pytest.mark.parametrize("model", PLAIN)
+def test_the_fit_is_where_the_likelihood_by_definition_is_largest(model):
+    lives = made_lives()
+    fit = stats.fit_life(**lives, model=model)
+    assert fit.log_likelihood == pytest.approx(by_definition(fit.life, lives), rel=1e-11)
+    values = np.array(list(fit.parameters.values()))
+
+    def below(values):
+        return -by_definition(type(fit.life)(*values), lives)
+
+    slope = numeric(lambda v: np.asarray(below(v)), values, 1e-5 * values)
+    assert_allclose(slope * np.array(list(fit.std_err.values())), 0, atol=1e-4)
+    curvature = numeric(
+        lambda v: numeric(lambda w: np.asarray(below(w)), v, 1e-3 * values.min()),
+        values,
+        1e-3 * values.min(),
+    )
+    assert_allclose(fit.covariance, np.linalg.inv(curvature), rtol=2e-3)
+
+
+@pytest.mark.parametrize("model", PLAIN)
+def test_limits_are_where_the_profile_has_fallen_by_half_chi_squared(model):
+    lives = made_lives(60)
+    fit = stats.fit_life(**lives, model=model)
+    drop = 3.841458820694124 / 2  # 0.95 quantile of chi-squared with 1 degree of freedom
+    kind, (one, other) = type(fit.life), fit.parameters
+
+    def best(make):
+        found = minimize(lambda x: -by_definition(make(x[0]), lives), [1.0], method="Nelder-Mead",
+                         options={"xatol": 1e-9, "fatol": 1e-10})  # fmt: skip
+        return -found.fun
+
+    for name, rest in ((one, other), (other, one)):
+        for limit in fit.parameter_interval(name):
+            level = best(
+                lambda x, n=name, r=rest, v=limit: kind(**{n: v, r: fit.parameters[r] * abs(x)})
+            )
+            assert level == pytest.approx(fit.log_likelihood - drop, abs=1e-6)
+    for age in fit.quantile_interval(0.1):
+        # A change of scale moves every quantile alike.
+        def through(x, age=age):
+            spread = abs(x) * fit.parameters["sigma" if model == "lognormal" else "shape"]
+            if model == "lognormal":
+                return kind(np.log(age) - spread * outside.norm.ppf(0.1), spread)
+            return kind(spread, age / float(kind(spread, 1.0).quantile(0.1)))
+
+        assert best(through) == pytest.approx(fit.log_likelihood - drop, abs=1e-6)
+
+
+LIVES = {
+    "weibull": (stats.Weibull(1.7, 90.0), outside.weibull_min(1.7, scale=90)),
+    "lognormal": (stats.Lognormal(-0.3, 0.6), outside.lognorm(0.6, scale=np.exp(-0.3))),
+    "loglogistic": (stats.Loglogistic(2.3, 90.0), outside.fisk(2.3, scale=90)),
+    "gamma": (stats.Gamma(0.7, 90.0), outside.gamma(0.7, scale=90)),
+    "exponential": (stats.Exponential(90.0), outside.expon(scale=90)),
+}
+
+
+@pytest.mark.parametrize("name", LIVES)
+def test_distributions_are_those_of_scipy(name):
+    life, peer = LIVES[name]
+    ages = peer.ppf([1e-6, 0.1, 0.5, 0.9, 0.999])
+    assert_allclose(life.survival(ages), peer.sf(ages), rtol=1e-10)
+    assert_allclose(life.failed(ages), peer.cdf(ages), rtol=1e-10)
+    assert_allclose(life.hazard(ages), peer.pdf(ages) / peer.sf(ages), rtol=1e-9)
+    assert_allclose(
+        life.quantile([0.0, 1e-6, 0.1, 0.5, 0.9]), peer.ppf([0.0, 1e-6, 0.1, 0.5, 0.9]), rtol=1e-10
+    )
+    assert life.mean == pytest.approx(peer.mean(), rel=1e-12)
+    by_quadrature = stats.Life.mean_up_to(life, ages[1:4])
+    assert_allclose(life.mean_up_to(ages[1:4]), by_quadrature, rtol=1e-9)
+    assert life.mean_up_to(0.0) == 0
+    assert life.mean_up_to(peer.ppf(0.5) * 1e9) == pytest.approx(life.mean, rel=1e-9)
+
+
+@pytest.mark.parametrize("shape", [0.4, 1.0, 1.0000001, 1.8])
+def test_a_loglogistic_mean_up_to_an_age_has_no_gap_at_shape_1(shape):
+    life = stats.Loglogistic(shape, 50.0)
+    ages = np.array([1e-3, 10.0, 50.0, 4e4])
+    assert_allclose(life.mean_up_to(ages), stats.Life.mean_up_to(life, ages), rtol=1e-9)
+    assert np.isinf(life.mean) == (shape <= 1)
+
+
+def test_mu_may_be_any_number_and_the_rest_is_checked():
+    assert stats.Lognormal(-2.0, 0.5).quantile(0.5) == pytest.approx(np.exp(-2))
+    with pytest.raises(ValueError, match=r"mu is nan: pass a finite number$"):
+        stats.Lognormal(np.nan, 0.5)
+    with pytest.raises(ValueError, match="sigma is 0: pass a finite number above 0"):
+        stats.Lognormal(1.0, 0)
+    with pytest.raises(ValueError, match="shape is"):
+        stats.Gamma(np.array([1.0, -1.0]), 3.0)
+
+
+@pytest.mark.parametrize("model", PLAIN)
+def test_drawn_lives_follow_the_fit(model):
+    fit = stats.fit_life(**made_lives(), model=model)
+    drawn = fit.draws(5000, seed=1)
+    assert float(np.median(drawn.quantile(0.1))) == pytest.approx(
+        float(fit.quantile(0.1)), rel=0.03
+    )
+    lower, upper = fit.quantile_interval(0.1, method="wald")
+    assert_allclose(np.quantile(drawn.quantile(0.1), [0.025, 0.975]), [lower, upper], rtol=0.05)
+
+
+@st.composite
+def lives_to_fit(draw):
+    """Lives with ties, late entry, censoring and weights, of which enough failed."""
+    size = draw(st.integers(12, 30))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    exit = rng.integers(5, 60, size).astype(float)  # noqa: A001
+    event = rng.random(size) < 0.6
+    event[:6], exit[:6] = True, [12, 19, 27, 33, 41, 48]
+    entry = np.where(rng.random(size) < 0.3, np.floor(exit * rng.random(size) * 0.4), 0.0)
+    return {"exit": exit, "event": event, "entry": entry, "weight": rng.integers(1, 4, size)}
+
+
+def same(one, two, rel=1e-7):
+    assert two.parameters == pytest.approx(one.parameters, rel=rel)
+    assert two.log_likelihood == pytest.approx(one.log_likelihood, rel=1e-9)
+
+
+@pytest.mark.parametrize("model", ["exponential", *PLAIN])
+@settings(max_examples=12, deadline=None)
+@given(
+    lives=lives_to_fit(), seed=st.integers(0, 99), cut=st.floats(3, 40), scale=st.floats(0.01, 5e3)
+)
+def test_invariances(model, lives, seed, cut, scale):
+    fit = stats.fit_life(**lives, model=model)
+    rows = np.random.default_rng(seed).permutation(lives["exit"].size)
+    same(fit, stats.fit_life(**{k: v[rows] for k, v in lives.items()}, model=model))
+
+    copies = {k: np.repeat(v, lives["weight"]) for k, v in lives.items() if k != "weight"}
+    same(fit, stats.fit_life(**copies, model=model))
+
+    held = (lives["entry"] < cut) & (lives["exit"] > cut)
+    before = {"exit": np.full(held.sum(), cut), "event": np.zeros(held.sum(), dtype=bool)}
+    split = {
+        k: np.concatenate([before.get(k, v[held]), np.where(held, cut, v) if k == "entry" else v])
+        for k, v in lives.items()
+    }
+    same(fit, stats.fit_life(**split, model=model))
+
+    moved = lives | {"exit": lives["exit"] * scale, "entry": lives["entry"] * scale}
+    longer = stats.fit_life(**moved, model=model)
+    assert_allclose(longer.quantile([0.05, 0.5]), fit.quantile([0.05, 0.5]) * scale, rtol=1e-6)
+    assert_allclose(
+        longer.quantile_interval(0.1, method="wald"),
+        np.array(fit.quantile_interval(0.1, method="wald")) * scale,
+        rtol=1e-6,
+    )
+
+    born = {k: v for k, v in lives.items() if k != "entry"}
+    zero = stats.fit_life(**born, entry=np.zeros(lives["exit"].size), model=model)
+    same(stats.fit_life(**born, model=model), zero)
+
+
+class TestTable:
+    def counted(self, lives, at=slice(None)):
+        """Counts by age with rows in no order and ages that repeat."""
+        exit, entry, weight = (lives[k][at] for k in ("exit", "entry", "weight"))  # noqa: A001
+        none = np.zeros(exit.size)
+        return (
+            np.concatenate([exit, entry]),
+            np.concatenate([none, weight]),
+            np.concatenate([weight, none]),
+            np.concatenate([weight * lives["event"][at], none]),
+        )
+
+    @pytest.mark.parametrize("model", ["exponential", *PLAIN])
+    @settings(max_examples=8, deadline=None)
+    @given(lives=lives_to_fit())
+    def test_counts_give_the_same_fit_as_lives_and_tables_add_up(self, model, lives):
+        fit = stats.fit_life(**lives, model=model)
+        table = stats.fit_life_from_table(*self.counted(lives), model=model)
+        same(fit, table, rel=1e-9)
+        assert_allclose(table.covariance, fit.covariance, rtol=1e-6)
+        assert (table.n, table.events) == (fit.n, fit.events)
+        assert table.aicc == pytest.approx(fit.aicc)
+        parts = [self.counted(lives, at) for at in (slice(0, 7), slice(7, None))]
+        both = [np.concatenate(columns) for columns in zip(*parts, strict=True)]
+        same(fit, stats.fit_life_from_table(*both, model=model), rel=1e-9)
+
+    @pytest.mark.parametrize(
+        ("table", "says"),
+        [
+            (([0, 5], [2, 0], [0, 1], [0, 1]), "2 lives entered and 1 left"),
+            (([0, 5], [2, 0], [1, 1], [0, 1]), "more lives leaving than at risk"),
+            (([0, 5], [2, 0], [0, 1], [0, 2]), "more events than lives that left"),
+            (([0, 5], [0, 2], [0, 2], [0, 1]), "more lives leaving than at risk"),
+            (([0, 5], [2, 0], [0, 2], [[0, 0], [1, 1]]), "a column per cause"),
+        ],
+    )
+    def test_impossible_counts(self, table, says):
+        with pytest.raises(InvalidLives, match=says):
+            stats.fit_life_from_table(*table)
+
+    def test_too_few_failures(self):
+        with pytest.raises(NoInteriorMaximum, match="No life failed"):
+            stats.fit_life_from_table([0, 5], [2, 0], [0, 2], [0, 0])
+
+
+class TestComparison:
+    def test_the_table_follows_from_the_fits(self):
+        lives = made_lives()
+        found = stats.compare_life_models(**lives, models=["exponential", *PLAIN])
+        table = found.table
+        assert table["aicc"].is_sorted()
+        assert set(table["model"]) == {"exponential", *PLAIN}
+        for row in table.iter_rows(named=True):
+            fit = stats.fit_life(**lives, model=row["model"])
+            assert row["aicc"] == pytest.approx(fit.aicc, rel=1e-12)
+            assert row["log_likelihood"] == pytest.approx(fit.log_likelihood, rel=1e-12)
+            assert row["parameters"] == len(fit.parameters)
+            assert found.fits[row["model"]].parameters == pytest.approx(fit.parameters)
+        assert table["difference"][0] == 0
+        assert table["weight"].sum() == pytest.approx(1)
+        ratio = table["weight"][1] / table["weight"][0]
+        assert np.log(ratio) == pytest.approx(-table["difference"][1] / 2)
+        assert found.thin is None
+        assert found.best == table["model"][0]
+
+    @pytest.mark.parametrize("true", ["lognormal", "weibull"])
+    def test_the_model_that_made_many_lives_is_found(self, true):
+        rng = np.random.default_rng(4)
+        life = rng.lognormal(4, 0.7, 2000) if true == "lognormal" else 80 * rng.weibull(2.5, 2000)
+        seen = rng.uniform(20, 200, 2000)
+        found = stats.compare_life_models(np.minimum(life, seen), life <= seen, models=PLAIN)
+        assert found.best == true
+
+    def test_a_refused_model_keeps_its_row_and_reason(self):
+        found = stats.compare_life_models(
+            [5, 5, 4, 9], [True, True, False, False], models=["weibull", "exponential"]
+        )
+        last = found.table.row(-1, named=True)
+        assert last["model"] == "weibull"
+        assert last["aicc"] is None
+        assert last["weight"] is None
+        assert "one distinct age at failure" in last["note"]
+        assert list(found.fits) == ["exponential"]
+
+    def test_a_thin_sample_is_not_decided(self):
+        found = stats.compare_life_models([5, 6, 7, 9], [True, True, True, False], models=PLAIN)
+        assert found.best is None
+        assert found.thin.startswith("3 failures are too few")
+        assert found.table.filter(pl.col("note").is_null())["aicc"].null_count() == 0
+
+    def test_lives_too_few_for_the_criterion_say_so(self):
+        found = stats.compare_life_models([5, 6, 7], [True, True, True], models=["weibull"])
+        assert found.table["aicc"].to_list() == [None]
+        assert "too few" in found.table["note"][0]
+
+    @pytest.mark.parametrize("models", [[], ["weibull", "normal"], ["weibull", "weibull"]])
+    def test_odd_lists_of_models(self, models):
+        with pytest.raises(ValueError, match="models is"):
+            stats.compare_life_models([1, 2, 3], [True] * 3, models=models)
+
+    def test_unusable_lives_are_refused_as_such(self):
+        with pytest.raises(InvalidLives, match="no exit"):
+            stats.compare_life_models([1, np.nan], [True, True])
+
+
+def test_one_cluster_says_nothing():
+    with pytest.raises(InvalidLives, match="of one cluster"):
+        stats.fit_life([1, 2, 3], [True] * 3, cluster=[1, 1, 1])
