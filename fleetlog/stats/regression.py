@@ -175,7 +175,8 @@ def _wide_terms(law: StandardLaw, low: Floats, high: Floats, sigma: Floats) -> F
     at_low = np.where(born, 0.0, -np.exp(below.value - value))
     at_high = np.exp(above.value - value)
     low_twice = at_low * (below.first - at_low)
-    high_twice = at_high * (above.first - at_high)
+    # Far beyond the law's reach the density is 0 to the last digit and its log falls without bound.
+    high_twice = at_high * (np.where(at_high > 0, above.first, 0.0) - at_high)
     both = -at_low * at_high
     shift = at_low + at_high
     stretch = finite * at_low + high * at_high
@@ -468,10 +469,10 @@ class LifeRegression:
     events: float
     clusters: int | None
     _design: Design = field(repr=False)
-    _matrix: Floats = field(repr=False)
     _data: _Data = field(repr=False)
     _columns: _Columns = field(repr=False)
     _top: Maximum = field(repr=False)
+    _inner_covariance: Floats = field(repr=False)
 
     @property
     def coefficients(self) -> Floats:
@@ -518,10 +519,10 @@ class LifeRegression:
         shares = np.atleast_1d(np.asarray(p, dtype=np.float64))
         if shares.ndim != 1 or not np.all((shares > 0) & (shares < 1)):
             raise ValueError(f"p is {p!r}: pass fractions failed, between 0 and 1")
-        x = self._design.matrix(read_covariates(covariates))
+        x = self._rows(covariates)
         row, at = _crossed(x.shape[0], shares)
         stretch = self.sigma * _MODELS[self.model].law.quantile(at)
-        centre = x[row] @ self.coefficients + stretch
+        centre = self._predictor(x)[row] + stretch
         half = normal_quantile(level) * self._std_err(np.column_stack([x[row], stretch]))
         return pl.DataFrame(
             {
@@ -553,10 +554,10 @@ class LifeRegression:
         ages = np.atleast_1d(np.asarray(times, dtype=np.float64))
         if ages.ndim != 1 or not np.all((ages >= 0) & np.isfinite(ages)):
             raise ValueError(f"times is {times!r}: pass finite ages of 0 or more")
-        x = self._design.matrix(read_covariates(covariates))
+        x = self._rows(covariates)
         row, at = _crossed(x.shape[0], ages)
         born = at == 0
-        z = (np.log(np.where(born, 1.0, at)) - x[row] @ self.coefficients) / self.sigma
+        z = (np.log(np.where(born, 1.0, at)) - self._predictor(x)[row]) / self.sigma
         half = normal_quantile(level) * self._std_err(np.column_stack([x[row] / self.sigma, z]))
         law = _MODELS[self.model].law
 
@@ -575,7 +576,7 @@ class LifeRegression:
 
     def life(self, covariates: Covariates) -> Life:
         """Life distribution of parts with the covariates given, one value each."""
-        x = self._design.matrix(read_covariates(covariates))
+        x = self._rows(covariates)
         if x.shape[0] != 1:
             raise ValueError(f"there are {x.shape[0]} rows of covariates: pass one value of each")
         life = _MODELS[self.model].life
@@ -584,7 +585,7 @@ class LifeRegression:
                 f"a {self.model} model has no distribution to give: ask for predict_quantile and "
                 f"survival"
             )
-        return life(float(x[0] @ self.coefficients), self.sigma)
+        return life(float(self._predictor(x)[0]), self.sigma)
 
     def likelihood_ratio_test(self, term: str | None = None) -> TestResult:
         """Test that a covariate, or with None that no covariate, matters.
@@ -757,9 +758,24 @@ class LifeRegression:
             "upper",
         )
 
+    def _rows(self, covariates: Covariates) -> Floats:
+        """Columns (m, k) of covariates to predict for, on the scales of the fit.
+
+        On those scales, no digits are lost where a covariate is far from 0 beside its spread.
+        """
+        return np.asarray(self._design.matrix(read_covariates(covariates)) @ self._columns.back)
+
+    def _predictor(self, x: Floats) -> Floats:
+        """Linear predictor (m,); equal rows give equal values to the last digit."""
+        predictor = np.zeros(x.shape[0])
+        for column, coefficient in zip(x.T, self._top.point[:-1], strict=True):
+            predictor += column * coefficient
+        return predictor
+
     def _std_err(self, gradients: Floats) -> Floats:
-        """Give standard errors (m,) of functions with gradients (m, k + 1)."""
-        return np.asarray(np.sqrt(((gradients @ self.covariance) * gradients).sum(axis=1)))
+        """Give standard errors (m,) of functions with gradients (m, k + 1), on those scales."""
+        variance = ((gradients @ self._inner_covariance) * gradients).sum(axis=1)
+        return np.asarray(np.sqrt(variance))
 
     def _tested(self, term: str | None) -> list[int]:
         if term is None:
@@ -767,15 +783,12 @@ class LifeRegression:
         return self._design.place(term)
 
     def _fitted(self) -> tuple[Floats, Floats]:
-        """Predictor and sigma of every row; equal rows give equal values to the last digit."""
-        predictor = np.zeros(self._data.rows)
-        for column, coefficient in zip(self._matrix.T, self.coefficients, strict=True):
-            predictor += column * coefficient
-        return predictor, np.full(self._data.rows, self.sigma)
+        """Predictor and sigma of every row."""
+        return self._predictor(self._columns.x), np.full(self._data.rows, self.sigma)
 
     def _level_of(self, term: str) -> Ints:
         """Level number of every row."""
-        indicators = self._matrix[:, self._design.place(term)]
+        indicators = self._columns.x[:, self._design.place(term)] > 0
         return np.where(indicators.any(axis=1), indicators.argmax(axis=1) + 1, 0)
 
     def _groups(self, term: str | None, columns: _Columns, point: Floats) -> pl.DataFrame:
@@ -906,14 +919,13 @@ def fit_life_regression(
     data = _check(exit, event, entry, weight, cluster, lower)
     given = read_covariates(covariates)
     design = code(given, data.rows)
-    matrix = design.matrix(given)
-    columns = _standardise(matrix)
+    columns = _standardise(design.matrix(given))
     refuse_collinear(design, columns.x)
     _refuse_few(design, given, data, columns)
     labels = design.labels
     top = _fit(model, data, columns, _start(data, columns), labels)
-    back = columns.whole_back()
-    covariance = back @ _covariance(_MODELS[model].law, data, columns, top) @ back.T
+    inner, back = _covariance(_MODELS[model].law, data, columns, top), columns.whole_back()
+    covariance = back @ inner @ back.T
     point = back @ top.point
     n = float(data.weight.sum())
     spare = n - point.size - 1
@@ -930,10 +942,10 @@ def fit_life_regression(
         events=data.events,
         clusters=None if data.cluster is None else distinct(data.cluster),
         _design=design,
-        _matrix=matrix,
         _data=data,
         _columns=columns,
         _top=top,
+        _inner_covariance=inner,
     )
 
 
