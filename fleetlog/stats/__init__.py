@@ -33,7 +33,14 @@ from fleetlog.stats.rates import (
     rate_ratio,
     standardised_ratio,
 )
-from fleetlog.stats.recurrence import MeanCumulative, mean_cumulative_function
+from fleetlog.stats.recurrence import (
+    MeanCumulative,
+    MeanCumulativeDifference,
+    compare_mean_cumulative,
+    mean_cumulative_from_table,
+    mean_cumulative_function,
+    mean_cumulative_test,
+)
 from fleetlog.stats.regression import LifeRegression, ShapeCheck, fit_life_regression
 from fleetlog.stats.replacement import ReplacementPolicy, age_replacement
 from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
@@ -50,6 +57,7 @@ __all__ = [
     "Loglogistic",
     "Lognormal",
     "MeanCumulative",
+    "MeanCumulativeDifference",
     "Overdispersion",
     "RateRatio",
     "ReplacementPolicy",
@@ -64,6 +72,7 @@ __all__ = [
     "benjamini_hochberg",
     "compare_groups_pairwise",
     "compare_life_models",
+    "compare_mean_cumulative",
     "cumulative_incidence",
     "cumulative_incidence_from_table",
     "fit_life",
@@ -73,7 +82,9 @@ __all__ = [
     "kaplan_meier_from_table",
     "log_rank",
     "log_rank_from_table",
+    "mean_cumulative_from_table",
     "mean_cumulative_function",
+    "mean_cumulative_test",
     "nelson_aalen",
     "nelson_aalen_from_table",
     "overdispersion",
