@@ -199,8 +199,8 @@ def map_columns(
 
     proposal = propose(kind)
     if sys.stdin.isatty() and not json:
-        while any(question.needed for question in proposal.questions):
-            question = next(question for question in proposal.questions if question.needed)
+        while proposal.questions:
+            question = proposal.questions[0]
             answer = ask(question)
             proposal = (
                 propose(answer) if question.about == "kind" else proposal.answered(question, answer)
@@ -221,12 +221,13 @@ def map_columns(
 
 
 def ask(question: intake.Question) -> str:
-    """Ask one question until one of its choices is given."""
+    """Ask one question until one of its choices is given; what a load can do without may stay."""
     terminal.sentences([question.text, *(f"  as in {cell}" for cell in question.examples)])
     while True:
         hint = f" ({', '.join(question.choices)})" if question.choices else ""
-        answer: str = typer.prompt(question.about + hint)
-        if not question.choices or answer in question.choices:
+        blank = None if question.needed else ""
+        answer: str = typer.prompt(question.about + hint, default=blank, show_default=False)
+        if not question.choices or answer in question.choices or answer == blank:
             return answer
 
 

@@ -39,10 +39,6 @@ SELECT
     share_of(lower(written) IN ('intake', 'inlet', 'int', 'in', 'exhaust', 'exh', 'ex', 'left', 'right', 'lh', 'rh'), rows) AS share_side,
     share_of(regexp_matches(written, '(?i)\d\s*(n\W?m|lb\W?ft|ft\W?lbs?)\b'), rows) AS share_torque,
     share_of(regexp_matches(written, '(?i)^(replaced|repaired|renewed|adjusted|cleaned|checked|inspected|fitted|changed|serviced)\b'), rows) AS share_done,
-    coalesce(sum(rows) FILTER (a > 12 AND b <= 12), 0)::BIGINT AS day_first,
-    coalesce(sum(rows) FILTER (b > 12 AND a <= 12), 0)::BIGINT AS month_first,
-    coalesce(sum(rows) FILTER (a <= 12 AND b <= 12 AND a <> b), 0)::BIGINT AS either,
-    min(written) FILTER (a <= 12 AND b <= 12 AND a <> b) AS either_example,
     min(number) AS least,
     median(number) AS middle,
     max(number) AS most

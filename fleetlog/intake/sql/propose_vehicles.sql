@@ -2,7 +2,7 @@
 -- text, and with the usual text of their vehicle (a mistyped cell is no reason to part the two),
 -- and share of steps that do not fall.
 WITH pair AS (
-    SELECT {column} AS written, {vehicle} AS vehicle, count(*) AS rows FROM proposed
+    SELECT {column} AS written, {vehicle} AS vehicle, count(*) AS rows FROM related
     WHERE {column} IS NOT NULL AND {vehicle} IS NOT NULL GROUP BY ALL
 ),
 step AS (
@@ -10,7 +10,7 @@ step AS (
         number_of(regexp_replace({column}, '(?i)\s*(mi|miles?|kms?)\.?$', ''))
         - lag(number_of(regexp_replace({column}, '(?i)\s*(mi|miles?|kms?)\.?$', '')))
           OVER (PARTITION BY {vehicle} ORDER BY place) AS rise
-    FROM proposed WHERE {column} IS NOT NULL AND {vehicle} IS NOT NULL
+    FROM related WHERE {column} IS NOT NULL AND {vehicle} IS NOT NULL
 )
 SELECT
     coalesce((SELECT sum(usual) / sum(rows) FROM (

@@ -1,0 +1,2 @@
+-- The rows on which columns are held against each other, in file order.
+CREATE TABLE related AS SELECT * FROM proposed WHERE place < {rows}
