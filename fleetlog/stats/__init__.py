@@ -42,7 +42,8 @@ from fleetlog.stats.recurrence import (
     mean_cumulative_test,
 )
 from fleetlog.stats.regression import LifeRegression, ShapeCheck, fit_life_regression
-from fleetlog.stats.replacement import ReplacementPolicy, age_replacement
+from fleetlog.stats.renewal import RenewalFunction, renewal_function
+from fleetlog.stats.replacement import ReplacementPolicy, age_replacement, block_replacement
 from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
 
 __all__ = [
@@ -60,6 +61,7 @@ __all__ = [
     "MeanCumulativeDifference",
     "Overdispersion",
     "RateRatio",
+    "RenewalFunction",
     "ReplacementPolicy",
     "ShapeCheck",
     "Shrunk",
@@ -70,6 +72,7 @@ __all__ = [
     "Weibull",
     "age_replacement",
     "benjamini_hochberg",
+    "block_replacement",
     "compare_groups_pairwise",
     "compare_life_models",
     "compare_mean_cumulative",
@@ -92,6 +95,7 @@ __all__ = [
     "proportion_interval",
     "rate_interval",
     "rate_ratio",
+    "renewal_function",
     "shrink_proportions",
     "shrink_rates",
     "standardised_ratio",

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.stats import binom, binomtest, false_discovery_control, poisson
@@ -103,6 +103,7 @@ def test_standardised_ratios_by_hand():
 
 
 @pytest.mark.parametrize("method", ["exact", "mid-p"])
+@settings(max_examples=50, deadline=None)
 @given(
     observed=st.integers(0, 500),
     expected=st.floats(0.01, 500),
@@ -169,6 +170,7 @@ def test_unknown_methods_of_ratios_are_refused():
 
 
 @pytest.mark.parametrize("method", ["exact", "mid-p"])
+@settings(max_examples=50, deadline=None)
 @given(
     k=st.integers(0, 60),
     other_k=st.integers(0, 60),
