@@ -21,6 +21,15 @@ from fleetlog.stats.curves import (
 from fleetlog.stats.distributions import Exponential, Gamma, Life, Loglogistic, Lognormal, Weibull
 from fleetlog.stats.life_models import LifeFit, fit_life, fit_life_from_table
 from fleetlog.stats.model_choice import LifeModelComparison, compare_life_models
+from fleetlog.stats.monitoring import (
+    CusumChart,
+    CusumDesign,
+    FunnelLimits,
+    design_poisson_cusum,
+    funnel_limits,
+    poisson_cusum,
+    poisson_cusum_run_length,
+)
 from fleetlog.stats.rates import (
     Overdispersion,
     RateRatio,
@@ -47,7 +56,10 @@ from fleetlog.stats.replacement import ReplacementPolicy, age_replacement, block
 from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
 
 __all__ = [
+    "CusumChart",
+    "CusumDesign",
     "Exponential",
+    "FunnelLimits",
     "Gamma",
     "HazardCurve",
     "IncidenceCurves",
@@ -78,9 +90,11 @@ __all__ = [
     "compare_mean_cumulative",
     "cumulative_incidence",
     "cumulative_incidence_from_table",
+    "design_poisson_cusum",
     "fit_life",
     "fit_life_from_table",
     "fit_life_regression",
+    "funnel_limits",
     "kaplan_meier",
     "kaplan_meier_from_table",
     "log_rank",
@@ -91,6 +105,8 @@ __all__ = [
     "nelson_aalen",
     "nelson_aalen_from_table",
     "overdispersion",
+    "poisson_cusum",
+    "poisson_cusum_run_length",
     "proportion_difference",
     "proportion_interval",
     "rate_interval",

@@ -98,3 +98,18 @@ def test_rate_ratios_of_r(counts, limits):
     """R 4.2.2, poisson.test(counts, c(51477.5, 54308.7))$conf.int."""
     found = stats.rate_ratio(counts[0], 51477.5, counts[1], 54308.7)
     assert_allclose([found.lower, found.upper], limits, rtol=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("mean", "head_start", "length"),
+    [(1.88, 0, 37.2), (1.88, 3, 29.19), (3.2, 0, 5.49), (3.2, 3, 3.33)],
+)
+def test_run_lengths_of_a_chart_of_lucas(mean, head_start, length):
+    """Counts on a chart with k = 2 and h = 6, after Lucas 1985.
+
+    The figures are those that the example of an R package for Lucas's charts prints (function
+    ``arl`` of IAcsSPCR 1.2.1, with ``h=6, k=2, lambda=1.88`` and ``shift`` 0 and 0.9627).
+    """
+    shifted = 1.88 + (0.9627 * np.sqrt(1.88) if mean > 2 else 0)
+    found = stats.poisson_cusum_run_length(shifted, reference=2, limit=6, head_start=head_start)
+    assert found == pytest.approx(length, abs=0.006 if length < 30 else 0.05)
