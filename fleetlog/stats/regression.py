@@ -44,12 +44,16 @@ from fleetlog.stats._maximise import Derivatives, Maximum, maximise
 from fleetlog.stats._standard import Curve, Normal, SmallestExtreme, StandardLaw
 from fleetlog.stats.compare import TestResult
 from fleetlog.stats.curves import nelson_aalen
-from fleetlog.stats.distributions import Life, Weibull
+from fleetlog.stats.distributions import Life, Lognormal, Weibull
 from fleetlog.stats.risk import check_times
 
 RegressionModel: TypeAlias = Literal["weibull", "lognormal"]
 
 LEAST_SIGMA, GREATEST_SIGMA = 1e-4, 1e2
+# How the variance behind a test is formed.
+RATIO = "none: likelihood ratio"
+INFORMATION = "inverse information"
+GROUPED = "score influences grouped by cluster"
 # A covariate of spread 1 whose standard error exceeds this many sigmas may have none: whether the
 # likelihood runs away is then settled exactly.
 DOUBTFUL = 50.0
@@ -64,14 +68,14 @@ class _Model:
     """An error law, and the life that it gives an age whose log has a location and sigma."""
 
     law: StandardLaw
-    life: Callable[[float, float], Life] | None
+    life: Callable[[float, float], Life]
 
 
 _MODELS: dict[str, _Model] = {
     "weibull": _Model(
         SmallestExtreme(), lambda location, sigma: Weibull(1 / sigma, float(np.exp(location)))
     ),
-    "lognormal": _Model(Normal(), None),
+    "lognormal": _Model(Normal(), Lognormal),
 }
 
 
@@ -421,9 +425,8 @@ class ShapeCheck:
     ----------
     term : the covariate whose levels were compared.
     test : of equal sigmas in all levels; likelihood ratio for independent lives, Wald with the
-        covariance grouped by cluster where there are clusters. ``expected`` failures are those
-        of the model with one sigma.
-    method : "likelihood ratio" or "wald".
+        covariance grouped by cluster where there are clusters, as its ``variance`` says.
+        ``expected`` failures are those of the model with one sigma.
     table : Polars frame, a row per level: ``level``, ``lives``, ``failures``, ``sigma``,
         ``shape`` (1 / sigma) with Wald limits ``lower`` and ``upper`` of the shape.
     level : confidence level of the limits.
@@ -431,7 +434,6 @@ class ShapeCheck:
 
     term: str
     test: TestResult
-    method: str
     table: pl.DataFrame
     level: float
 
@@ -579,13 +581,7 @@ class LifeRegression:
         x = self._rows(covariates)
         if x.shape[0] != 1:
             raise ValueError(f"there are {x.shape[0]} rows of covariates: pass one value of each")
-        life = _MODELS[self.model].life
-        if life is None:
-            raise ValueError(
-                f"a {self.model} model has no distribution to give: ask for predict_quantile and "
-                f"survival"
-            )
-        return life(float(self._predictor(x)[0]), self.sigma)
+        return _MODELS[self.model].life(float(self._predictor(x)[0]), self.sigma)
 
     def likelihood_ratio_test(self, term: str | None = None) -> TestResult:
         """Test that a covariate, or with None that no covariate, matters.
@@ -609,7 +605,8 @@ class LifeRegression:
         start = np.append(self._top.point[kept], self._top.point[-1])
         top = _fit(self.model, self._data, columns, start, labels)
         statistic = max(2 * (self._top.value - top.value), 0.0)
-        return _test(statistic, len(places), self._groups(term, columns, top.point))
+        groups = self._groups(term, columns, top.point)
+        return _test(statistic, len(places), groups, RATIO, None)
 
     def wald_test(self, term: str | None = None) -> TestResult:
         """Test that all coefficients of a covariate, or with None of all of them, are 0.
@@ -621,7 +618,8 @@ class LifeRegression:
         places = self._tested(term)
         some = self.coefficients[places]
         statistic = float(some @ np.linalg.solve(self.covariance[np.ix_(places, places)], some))
-        return _test(statistic, len(places), self._groups(term, self._columns, self._top.point))
+        groups = self._groups(term, self._columns, self._top.point)
+        return _test(statistic, len(places), groups, self._variance, self.clusters)
 
     def shape_check(self, term: str, *, level: float = 0.95) -> ShapeCheck:
         """Compare one sigma for all lives with one for each level of a categorical covariate.
@@ -656,18 +654,17 @@ class LifeRegression:
         own = _covariance(law, self._data, columns, top)[width:, width:]
         logs = top.point[width:]
         if self.clusters is None:
-            method, statistic = "likelihood ratio", max(2 * (top.value - self._top.value), 0.0)
+            variance, statistic = RATIO, max(2 * (top.value - self._top.value), 0.0)
         else:
             contrast = np.diff(np.eye(columns.strata), axis=0)
             apart = contrast @ logs
-            method = "wald"
+            variance = self._variance
             statistic = float(apart @ np.linalg.solve(contrast @ own @ contrast.T, apart))
         groups = self._groups(term, self._columns, self._top.point)
         half = normal_quantile(level) * np.sqrt(np.diag(own))
         return ShapeCheck(
             term=term,
-            test=_test(statistic, columns.strata - 1, groups),
-            method=method,
+            test=_test(statistic, columns.strata - 1, groups, variance, self.clusters),
             table=pl.DataFrame(
                 {
                     "level": groups["group"],
@@ -777,6 +774,10 @@ class LifeRegression:
         variance = ((gradients @ self._inner_covariance) * gradients).sum(axis=1)
         return np.asarray(np.sqrt(variance))
 
+    @property
+    def _variance(self) -> str:
+        return INFORMATION if self.clusters is None else GROUPED
+
     def _tested(self, term: str | None) -> list[int]:
         if term is None:
             return list(range(1, self._columns.width))
@@ -835,8 +836,17 @@ def _crossed(rows: int, values: Floats) -> tuple[Ints, Floats]:
     return np.repeat(np.arange(rows), values.size), np.tile(values, rows)
 
 
-def _test(statistic: float, df: int, groups: pl.DataFrame) -> TestResult:
-    return TestResult(statistic, df, float(chdtrc(df, statistic)), groups)
+def _test(
+    statistic: float, df: int, groups: pl.DataFrame, variance: str, clusters: int | None
+) -> TestResult:
+    return TestResult(
+        statistic=statistic,
+        df=df,
+        p_value=float(chdtrc(df, statistic)),
+        groups=groups,
+        variance=variance,
+        clusters=clusters,
+    )
 
 
 def _coefficient_table(
