@@ -20,6 +20,8 @@ INTERCEPT = "intercept"
 # the value is that of R's least-squares routines.
 OWN_SPREAD = 1e-7
 NAMES_SHOWN = 5
+# Squares of covariates, and of what is divided by them, must stay within floating point.
+GREATEST_SIZE = 1e100
 
 
 @dataclass(frozen=True)
@@ -245,7 +247,13 @@ def _varied(term: Term, series: pl.Series) -> None:
         constant = len(term.levels) == 1
     else:
         values = series.cast(pl.Float64).to_numpy()
-        constant = float(np.ptp(values)) <= 1e-12 * float(np.max(np.abs(values)))
+        largest = float(np.max(np.abs(values)))
+        if largest > 0 and not 1 / GREATEST_SIZE < largest < GREATEST_SIZE:
+            raise InvalidLives(
+                f"Covariate {term.name!r} reaches {largest:g}, too near the limits of floating "
+                f"point: give it in another unit."
+            )
+        constant = float(np.ptp(values)) <= 1e-12 * largest
     if constant:
         raise InvalidLives(
             f"Covariate {term.name!r} has the same value ({series[0]}) in all {len(series)} rows: "

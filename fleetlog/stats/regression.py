@@ -20,6 +20,7 @@ from scipy.special import chdtrc, ndtr, xlogy
 
 from fleetlog.errors import InvalidLives, NoInteriorMaximum
 from fleetlog.stats._arrays import (
+    NEARLY_EQUAL,
     Floats,
     Ints,
     booleans,
@@ -382,32 +383,43 @@ def _explain(data: _Data, columns: _Columns, labels: list[tuple[str, str | None]
     )
     held = np.unique(held, axis=0)
     size = columns.width + 1
-    answer = linprog(
-        held.sum(axis=0) - np.eye(size)[-1] * (exact.shape[0] > 0),
-        A_ub=held,
-        b_ub=np.zeros(held.shape[0]),
-        A_eq=exact if exact.size else None,
-        b_eq=np.zeros(exact.shape[0]) if exact.size else None,
-        bounds=[(-1.0, 1.0)] * columns.width + [(0.0, 1.0)],
-        method="highs",
-    )
-    if answer.x is None or answer.fun is None or answer.fun > -1e-6:
+    towards = held.sum(axis=0) - np.eye(size)[-1] * (exact.shape[0] > 0)
+
+    def direction_with(reach: float) -> Floats | None:
+        """Direction in which no coefficient but the intercept exceeds ``reach``."""
+        answer = linprog(
+            towards,
+            A_ub=held,
+            b_ub=np.zeros(held.shape[0]),
+            A_eq=exact if exact.size else None,
+            b_eq=np.zeros(exact.shape[0]) if exact.size else None,
+            bounds=[(-1.0, 1.0), *[(-reach, reach)] * (columns.width - 1), (0.0, 1.0)],
+            method="highs",
+        )
+        return None if answer.x is None or towards @ answer.x > -1e-6 else answer.x
+
+    if direction_with(0.0) is not None:
+        raise NoInteriorMaximum(
+            "The ages at which lives ended leave the spread or the length of life open, whatever "
+            "the covariates: gather failures, or inspections, at more ages."
+        )
+    found = direction_with(1.0)
+    if found is None:
         return
-    direction = columns.back @ answer.x[: columns.width]
-    if answer.x[-1] > 1e-6 and exact.size:
+    if found[-1] > 1e-6 and exact.size:
         raise NoInteriorMaximum(
             "The covariates fit the failures exactly, so their spread cannot be estimated: gather "
             "more failures or leave covariates out."
         )
+    direction = columns.back @ found[: columns.width]
     moved = [
         labelled(*labels[place])
         for place in range(1, columns.width)
         if abs(direction[place]) > 1e-6 * np.max(np.abs(direction))
     ]
-    what = " with ".join(moved) if moved else "the ages at which lives ended"
     raise NoInteriorMaximum(
-        f"Perfect separation: {what} tells the lives that failed from those that did not, so the "
-        f"likelihood keeps rising; leave that out, or join its lives with others."
+        f"Perfect separation: {' with '.join(moved)} tells the lives that failed from those that "
+        f"did not, so the likelihood keeps rising; leave that out, or join its lives with others."
     )
 
 
@@ -903,8 +915,7 @@ def fit_life_regression(
     entry : (n,) ages from which each life was watched; 0 where not given.
     weight : (n,) > 0, how many alike lives a row stands for.
     cluster : (n,) labels, for instance vehicles; makes the covariance robust to dependence
-        within clusters. It wants many clusters: with fewer than about 50, limits are somewhat
-        too narrow.
+        within clusters. It wants many clusters: limits are too narrow where there are few.
     lower : (n,) age at which a failed life was last known good, entry <= lower <= exit; NaN or
         ``exit`` itself where the age at failure is known.
 
@@ -1030,10 +1041,16 @@ def _refuse_few(
             f"There are {data.events:g} failures for {parameters} parameters: gather at least "
             f"{parameters + 1}, or leave covariates out."
         )
-    if data.between.size == 0 and _fits_exactly(columns.x[data.exact], data.log_exit[data.exact]):
+    ages = data.log_exit[data.exact]
+    if data.between.size == 0 and np.ptp(ages) <= NEARLY_EQUAL:
+        raise NoInteriorMaximum(
+            f"All failures are at one age ({np.exp(ages[0]):g}), so their spread cannot be "
+            f"estimated: gather failures at more ages."
+        )
+    if data.between.size == 0 and _fits_exactly(columns.x[data.exact], ages):
         raise NoInteriorMaximum(
             "The covariates fit the failures exactly, so their spread cannot be estimated: gather "
-            "failures at more ages, or leave covariates out."
+            "more failures or leave covariates out."
         )
     if data.cluster is not None and (clusters := distinct(data.cluster)) <= parameters:
         raise InvalidLives(
