@@ -705,6 +705,9 @@ def test_questions_that_have_no_answer_are_refused():
         fit.shape_check("load")
     with pytest.raises(ValueError, match="lognormal model has no shape"):
         _ = stats.fit_life_regression(**fleet(9), model="lognormal").shape
+    few = stats.fit_life_regression(**fleet(9), cluster=np.arange(80) % 6)
+    with pytest.raises(InvalidLives, match="6 clusters for 7 parameters"):
+        few.shape_check("duty")
     clustered = stats.fit_life_regression(**fleet(9), cluster=np.arange(80) % 25)
     with pytest.raises(ValueError, match="clusters: ask for wald_test"):
         clustered.likelihood_ratio_test()
