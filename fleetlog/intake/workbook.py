@@ -32,7 +32,7 @@ class SheetCells:
     """The cells of one sheet as text, and where its headings stand.
 
     ``header_row`` counts from 1; it is 0 where the sheet is empty. ``known`` is the number of
-    headings that were recognised.
+    headings that were recognised. ``hidden`` sheets hold rows that nobody sees.
     """
 
     name: str
@@ -40,6 +40,7 @@ class SheetCells:
     header_row: int
     headings: tuple[str, ...]
     known: int
+    hidden: bool = False
 
 
 def text_workbook(path: str | Path) -> xlsxwriter.Workbook:
@@ -114,7 +115,9 @@ def _read_sheet(
     if header_row > len(top):
         return SheetCells(name, cells, 0, (), 0)
     headings = top[header_row - 1]
-    return SheetCells(name, cells, header_row, headings, likeness(headings, kind, column_map))
+    hidden = book.load_sheet(name, n_rows=0).visible != "visible"
+    known = likeness(headings, kind, column_map)
+    return SheetCells(name, cells, header_row, headings, known, hidden)
 
 
 def read_workbook(
@@ -164,7 +167,15 @@ def read_workbook(
         0,
         digest(path),
         tuple(numbered),
-        tuple(_left(sheet, best) for sheet in others),
+        (
+            *(_left(sheet, best) for sheet in others),
+            *(
+                f"sheet {sheet.name!r} is hidden in the workbook and was read like the others; "
+                "name the sheets that count in a column map to leave it out"
+                for sheet in alike
+                if sheet.hidden and sheet.name not in column_map.sheets
+            ),
+        ),
     )
 
 

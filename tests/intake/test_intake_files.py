@@ -68,6 +68,22 @@ def test_sheets_with_the_same_headings_are_one_load(store, tmp_path, vins):
     assert again.already_loaded
 
 
+def test_a_hidden_sheet_is_read_and_said(tmp_path, vins):
+    path = tmp_path / "year.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        for name, number in (("May", "1"), ("Old", "2")):
+            sheet = book.add_worksheet(name)
+            sheet.write_row(0, 0, HEADINGS)
+            sheet.write_row(1, 0, repair(vins[0], number))
+            if name == "Old":
+                sheet.hide()
+    read, rows, _ = raw_of(path)
+    assert rows["file_row"].to_list() == [2, 4]
+    assert ["'Old' is hidden" in remark for remark in read.remarks] == [True]
+    named, _, _ = raw_of(path, column_map=ColumnMap(sheet=["May", "Old"]))
+    assert named.remarks == ()
+
+
 def test_the_map_may_name_sheets(store, tmp_path, vins):
     book = write_book(
         tmp_path / "year.xlsx",
