@@ -30,6 +30,7 @@ from fleetlog.stats.monitoring import (
     poisson_cusum,
     poisson_cusum_run_length,
 )
+from fleetlog.stats.power_law import GoodnessOfFit, Mtbf, PowerLawFit, fit_power_law
 from fleetlog.stats.rates import (
     Overdispersion,
     RateRatio,
@@ -54,6 +55,12 @@ from fleetlog.stats.regression import LifeRegression, ShapeCheck, fit_life_regre
 from fleetlog.stats.renewal import RenewalFunction, renewal_function
 from fleetlog.stats.replacement import ReplacementPolicy, age_replacement, block_replacement
 from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
+from fleetlog.stats.trend import (
+    TrendResult,
+    laplace_trend,
+    lewis_robinson_trend,
+    military_handbook_trend,
+)
 
 __all__ = [
     "CusumChart",
@@ -61,6 +68,7 @@ __all__ = [
     "Exponential",
     "FunnelLimits",
     "Gamma",
+    "GoodnessOfFit",
     "HazardCurve",
     "IncidenceCurves",
     "Life",
@@ -71,7 +79,9 @@ __all__ = [
     "Lognormal",
     "MeanCumulative",
     "MeanCumulativeDifference",
+    "Mtbf",
     "Overdispersion",
+    "PowerLawFit",
     "RateRatio",
     "RenewalFunction",
     "ReplacementPolicy",
@@ -81,6 +91,7 @@ __all__ = [
     "SurvivalCurve",
     "TestResult",
     "ThinStart",
+    "TrendResult",
     "Weibull",
     "age_replacement",
     "benjamini_hochberg",
@@ -94,14 +105,18 @@ __all__ = [
     "fit_life",
     "fit_life_from_table",
     "fit_life_regression",
+    "fit_power_law",
     "funnel_limits",
     "kaplan_meier",
     "kaplan_meier_from_table",
+    "laplace_trend",
+    "lewis_robinson_trend",
     "log_rank",
     "log_rank_from_table",
     "mean_cumulative_from_table",
     "mean_cumulative_function",
     "mean_cumulative_test",
+    "military_handbook_trend",
     "nelson_aalen",
     "nelson_aalen_from_table",
     "overdispersion",

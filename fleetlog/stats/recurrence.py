@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, TypeAlias
 
 import numpy as np
 import polars as pl
@@ -30,7 +31,8 @@ from fleetlog.stats.compare import TestResult
 from fleetlog.stats.curves import log_limits
 from fleetlog.stats.risk import clustered_variance
 
-Windows = tuple[ArrayLike, ArrayLike, ArrayLike]
+Windows: TypeAlias = tuple[ArrayLike, ArrayLike, ArrayLike]
+Truncation: TypeAlias = Literal["time", "failure"]
 
 
 @dataclass(frozen=True)
@@ -131,6 +133,73 @@ def check_recurrences(
         unit=event_codes,
         time=time_at,
         unit_weight=_unit_weight(weight, window_codes),
+    )
+
+
+@dataclass(frozen=True)
+class FollowUp:
+    """What a model of ages given the number of recurrences needs. Made by `follow_up` only.
+
+    Attributes
+    ----------
+    window_unit, start, stop : (w,) code of the unit and ages, in order of unit and age.
+    unit, age, window : (m,) code of the unit, age and position of the window of each recurrence
+        that is free to fall anywhere.
+    units : one more than the largest code.
+    truncating : recurrences that ended the watch of their unit, which are not among the (m,).
+    """
+
+    window_unit: Ints
+    start: Floats
+    stop: Floats
+    unit: Ints
+    age: Floats
+    window: Ints
+    units: int
+    truncating: int
+
+
+def follow_up(watched: Recurrences, truncation: Truncation) -> FollowUp:
+    """Put windows in order and set aside the recurrences that ended a watch. n log n.
+
+    Parameters
+    ----------
+    truncation : "time" where each watch ended for reasons of its own, "failure" where the watch
+        of every unit ended at its last recurrence, because of it.
+    """
+    if truncation not in ("time", "failure"):
+        raise ValueError(f"truncation is {truncation!r}: pass 'time' or 'failure'")
+    size, units = watched.scale.size, int(watched.window_unit.max()) + 1
+    order = sorting(watched.window_unit.astype(np.int64) * size + watched.start)
+    window_unit = watched.window_unit[order]
+    opening = window_unit.astype(np.int64) * size + watched.start[order]
+    at = watched.unit.astype(np.int64) * size + watched.time
+    free = np.ones(at.size, dtype=np.bool_)
+    if truncation == "failure":
+        last = np.full(units, -1, dtype=np.intp)
+        by_age = sorting(at)
+        last[watched.unit[by_age]] = by_age
+        closing = np.zeros(units, dtype=np.intp)
+        np.maximum.at(closing, watched.window_unit, watched.stop)
+        ended = last[watched.window_unit]
+        reached = np.full(ended.size, -1)
+        reached[ended >= 0] = watched.time[ended[ended >= 0]]
+        refuse(
+            reached != closing[watched.window_unit],
+            "(windows) are of units whose watch does not end at a recurrence",
+            "pass truncation='time' where a watch ended for another reason",
+        )
+        free[last[last >= 0]] = False
+    times = watched.scale.times
+    return FollowUp(
+        window_unit=window_unit,
+        start=times[watched.start[order]],
+        stop=times[watched.stop[order]],
+        unit=watched.unit[free],
+        age=times[watched.time[free]],
+        window=np.searchsorted(opening, at[free], side="left") - 1,
+        units=units,
+        truncating=int(free.size - np.count_nonzero(free)),
     )
 
 
@@ -474,6 +543,8 @@ def mean_cumulative_test(
                 "expected": expected,
             }
         ),
+        variance="squared influence of each unit",
+        clusters=int(members.sum()),
     )
 
 
