@@ -19,6 +19,7 @@ from fleetlog.stats.curves import (
     nelson_aalen_from_table,
 )
 from fleetlog.stats.distributions import Exponential, Gamma, Life, Loglogistic, Lognormal, Weibull
+from fleetlog.stats.inspection import InspectionPolicy, inspection_policy
 from fleetlog.stats.life_models import LifeFit, fit_life, fit_life_from_table
 from fleetlog.stats.model_choice import LifeModelComparison, compare_life_models
 from fleetlog.stats.monitoring import (
@@ -71,6 +72,7 @@ __all__ = [
     "GoodnessOfFit",
     "HazardCurve",
     "IncidenceCurves",
+    "InspectionPolicy",
     "Life",
     "LifeFit",
     "LifeModelComparison",
@@ -107,6 +109,7 @@ __all__ = [
     "fit_life_regression",
     "fit_power_law",
     "funnel_limits",
+    "inspection_policy",
     "kaplan_meier",
     "kaplan_meier_from_table",
     "laplace_trend",
