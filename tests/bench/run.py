@@ -86,26 +86,26 @@ def measure(bench: Bench) -> dict[str, Any]:
 def report_measured(row: dict[str, Any]) -> str:
     bound = "" if row["at_most"] is None else f"at most {row['at_most']:g}"
     missed = row["at_most"] is not None and row["value"] > row["at_most"]
-    return f"{row['name']:<57} {row['value']:>9.4g}  {bound}{'  above it' if missed else ''}"
+    return f"{row['name']:<65} {row['value']:>9.4g}  {bound}{'  above it' if missed else ''}"
 
 
 def report(row: dict[str, Any]) -> str:
-    goal = "" if row["goal"] is None else f"{row['goal']:.0f}x"
+    goal = "" if row["goal"] is None else f"{row['goal']:g}x"
     if "ratio" not in row:
         return (
-            f"{row['name']:<44} {row['peer']:<12} {row['ours_seconds']:>9.4f} "
+            f"{row['name']:<52} {row['peer']:<12} {row['ours_seconds']:>9.4f} "
             f"{'':>9} {'':>8} {goal:>6}  {row['note']}"
         )
     reached = "" if row["goal"] is None or row["ratio"] >= row["goal"] else "  below the goal"
     return (
-        f"{row['name']:<44} {row['peer']:<12} {row['ours_seconds']:>9.4f} "
+        f"{row['name']:<52} {row['peer']:<12} {row['ours_seconds']:>9.4f} "
         f"{row['peer_seconds']:>9.4f} {row['ratio']:>7.1f}x {goal:>6}{reached}"
     )
 
 
 def main(words: list[str]) -> None:
     sys.path.insert(0, str(HERE))
-    head = f"{'bench':<44} {'peer':<12} {'ours s':>9} {'peer s':>9} {'ratio':>8} {'goal':>6}"
+    head = f"{'bench':<52} {'peer':<12} {'ours s':>9} {'peer s':>9} {'ratio':>8} {'goal':>6}"
     print(head)
     rows = []
     for path in sorted(HERE.glob("bench_*.py")):
