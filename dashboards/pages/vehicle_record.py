@@ -220,12 +220,12 @@ def _torques(torques: pl.DataFrame) -> list[Any]:
             className="fl-lead",
         ),
         _table(
-            ("Fastener", "As written", "N m", "Opened", "RO number, shop"),
+            ("Fastener", "As written", "N m", "Opened", "RO number, shop", "Doubt"),
             [
                 (
                     note["fastener"], f"{note['value']:g} {note['unit']}",
                     decimals(note["newton_metres"], 1), day(note["opened_on"]),
-                    f"{note['ro_no']}, {note['shop']}",
+                    f"{note['ro_no']}, {note['shop']}", note["doubt"] or "",
                 )
                 for note in torques.iter_rows(named=True)
             ],
