@@ -18,7 +18,17 @@ from fleetlog.stats.curves import (
     nelson_aalen,
     nelson_aalen_from_table,
 )
-from fleetlog.stats.distributions import Exponential, Gamma, Life, Loglogistic, Lognormal, Weibull
+from fleetlog.stats.distributions import (
+    Exponential,
+    Gamma,
+    Life,
+    Loglogistic,
+    Lognormal,
+    SusceptibleWeibull,
+    ThresholdWeibull,
+    Weibull,
+    WeibullMixture,
+)
 from fleetlog.stats.inspection import InspectionPolicy, inspection_policy
 from fleetlog.stats.life_models import LifeFit, fit_life, fit_life_from_table
 from fleetlog.stats.model_choice import LifeModelComparison, compare_life_models
@@ -91,10 +101,13 @@ __all__ = [
     "Shrunk",
     "StandardisedRatio",
     "SurvivalCurve",
+    "SusceptibleWeibull",
     "TestResult",
     "ThinStart",
+    "ThresholdWeibull",
     "TrendResult",
     "Weibull",
+    "WeibullMixture",
     "age_replacement",
     "benjamini_hochberg",
     "block_replacement",

@@ -13,6 +13,7 @@ from dataclasses import dataclass, fields
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import (
     digamma,
     erfcx,
@@ -20,6 +21,7 @@ from scipy.special import (
     gammaln,
     log_expit,
     log_ndtr,
+    logit,
     ndtri_exp,
     polygamma,
 )
@@ -28,7 +30,17 @@ from fleetlog.errors import NoInteriorMaximum
 from fleetlog.stats._arrays import Floats
 from fleetlog.stats._gamma_tail import log_upper, upper_derivatives
 from fleetlog.stats._maximise import Derivatives, Maximum, maximise
-from fleetlog.stats.distributions import Exponential, Gamma, Life, Loglogistic, Lognormal, Weibull
+from fleetlog.stats.distributions import (
+    Exponential,
+    Gamma,
+    Life,
+    Loglogistic,
+    Lognormal,
+    SusceptibleWeibull,
+    ThresholdWeibull,
+    Weibull,
+    WeibullMixture,
+)
 
 Terms = tuple[Floats, Floats, Floats]
 
@@ -502,10 +514,365 @@ class ExponentialFamily(Family):
         return -failed * point[0] - lived, np.array([lived - failed]), np.array([[-lived]])
 
 
+class ThresholdFamily(Family):
+    """Point: log shape, log scale, log threshold.
+
+    As the threshold nears the first failure, any shape below 1 makes the likelihood grow without
+    limit. So the largest value is no guide: what is looked for is a local maximum between no
+    threshold and the first failure (Meeker and Escobar 1998, section 11.7).
+    """
+
+    life = ThresholdWeibull
+    needed = 3
+    scales = (LOG, LOG, LOG)
+    moving = (1, 2)
+    simpler = "weibull"
+
+    def hazards(self, log_age: Floats, point: Floats) -> Terms:
+        after, z, slope, bend, _ = self._beyond(log_age, point)
+        hazard = np.where(after, np.exp(z), 0.0)
+        gradient, hessian = _chain(hazard, hazard, slope, bend)
+        return hazard, np.where(after, gradient, 0.0), np.where(after, hessian, 0.0)
+
+    def log_hazards(self, log_age: Floats, point: Floats) -> Terms:
+        after, z, slope, bend, closer = self._beyond(log_age, point)
+        gradient, hessian = slope.copy(), bend.copy()
+        gradient[0] += 1.0
+        gradient[2] -= closer
+        hessian[2, 2] -= closer - closer**2
+        shape = np.exp(point[0])
+        return np.where(after, point[0] + z - z / shape - point[1], -np.inf), gradient, hessian
+
+    def _beyond(
+        self, log_age: Floats, point: Floats
+    ) -> tuple[NDArray[np.bool_], Floats, Floats, Floats, Floats]:
+        """Whether beyond the threshold; z and its derivatives; slope of the log of the gap."""
+        shape, threshold = np.exp(point[0]), np.exp(point[2])
+        gap = np.exp(log_age) - threshold
+        after = gap > 0
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = shape * (np.log(gap) - point[1])
+            closer = -threshold / gap
+        down, zero, nearer = np.full_like(z, -shape), np.zeros_like(z), shape * closer
+        slope = np.stack([z, down, nearer])
+        bend = np.array(
+            [[z, down, nearer], [down, zero, zero], [nearer, zero, shape * (closer - closer**2)]]
+        )
+        return after, z, slope, bend, closer
+
+    def start(self, data: Data) -> Floats:
+        """Best of a range of thresholds, if it lies inside the range."""
+        first = np.exp(min(np.min(data.failed_log_age, initial=np.inf),
+                           np.min(data.log_upper, initial=np.inf)))  # fmt: skip
+        thresholds = first * THRESHOLD_SHARES
+        points, values = [], []
+        for threshold in thresholds:
+            try:
+                top = FAMILIES["weibull"].climb(_shifted(data, threshold))
+            except NoInteriorMaximum:
+                points.append(np.zeros(2))
+                values.append(-np.inf)
+            else:
+                points.append(top.point)
+                values.append(top.value)
+        level = np.array(values)
+        inside = np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] >= level[2:])) + 1
+        inside = inside[level[inside] > level[0]]
+        if inside.size == 0:
+            if np.nanargmax(level) == 0:
+                raise NoInteriorMaximum(
+                    "The likelihood is largest without a threshold: fit the weibull model."
+                )
+            raise NoInteriorMaximum(
+                f"The likelihood only rises as the threshold nears the first failure ({first:g}), "
+                f"where it has no limit: fit the weibull model."
+            )
+        best = inside[np.argmax(level[inside])]
+        return np.append(points[best], np.log(thresholds[best]))
+
+
+# Thresholds tried, as shares of the age at the first failure: close together at both ends.
+THRESHOLD_SHARES = np.concatenate(
+    [[0.0], np.geomspace(1e-3, 0.5, 12), 1 - np.geomspace(0.4, 1e-3, 14)]
+)
+
+
+def _shifted(data: Data, threshold: float) -> Data:
+    """Give the lives with ages counted from a threshold below all failures."""
+
+    def logs(log_age: Floats) -> Floats:
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.log(np.maximum(np.exp(log_age) - threshold, 0.0)))
+
+    log_age = logs(data.log_age)
+    kept = np.isfinite(log_age)
+    return Data(
+        log_age[kept],
+        data.signed[kept],
+        logs(data.failed_log_age),
+        data.failed,
+        logs(data.log_lower),
+        logs(data.log_upper),
+        data.between,
+    )
+
+
+class _MixedFamily(Family):
+    """Families of parts of several kinds, of which nobody sees which is which.
+
+    Place 0 is the logit of the share of the first kind. A Hessian is exact, not that of an
+    expectation step, so Newton's method converges as fast as for a single kind.
+    """
+
+    kinds: ClassVar[tuple[tuple[int, int] | None, ...]]
+    """Places of log shape and log scale of each kind; None for a kind that never fails."""
+
+    def hazards(self, log_age: Floats, point: Floats) -> Terms:
+        value, gradient, hessian = _sum_of_exponentials(self._survivals(log_age, point))
+        failed = np.zeros_like(value)
+        for log_share, places in zip(_log_shares(point[0]), self.kinds, strict=True):
+            if places is not None:
+                lived = _WEIBULL.hazards(_bounded(log_age, point, places), point[list(places)])[0]
+                failed -= np.exp(log_share[0]) * np.expm1(-lived)
+        # Where few have failed their share keeps digits that the survival has lost.
+        small = failed < 0.5
+        return (
+            np.where(small, -np.log1p(-np.where(small, failed, 0.0)), -value),
+            -gradient,
+            -hessian,
+        )
+
+    def log_hazards(self, log_age: Floats, point: Floats) -> Terms:
+        survivals = self._survivals(log_age, point)
+        density = _sum_of_exponentials(self._densities(log_age, point, survivals))
+        survival = _sum_of_exponentials(survivals)
+        return tuple(up - down for up, down in zip(density, survival, strict=True))  # type: ignore[return-value]
+
+    def exact(self, data: Data, point: Floats) -> Derivatives:
+        # One pass over all ages: the kinds cost much more than their sums.
+        lived = data.log_age.size
+        survivals = self._survivals(np.concatenate([data.log_age, data.failed_log_age]), point)
+        survival = _sum_of_exponentials(survivals)
+        at_failure = [tuple(part[..., lived:] for part in terms) for terms in survivals]
+        density = _sum_of_exponentials(self._densities(data.failed_log_age, point, at_failure))  # type: ignore[arg-type]
+        weight = np.concatenate([data.signed, -data.failed])
+        value, gradient, hessian = (
+            up @ data.failed + down @ weight for up, down in zip(density, survival, strict=True)
+        )
+        return float(value), np.asarray(gradient), np.asarray(hessian)
+
+    def _densities(self, log_age: Floats, point: Floats, survivals: list[Terms]) -> list[Terms]:
+        """Log of share times density of each kind that can fail, with derivatives."""
+        densities = []
+        for (value, gradient, hessian), places in zip(survivals, self.kinds, strict=True):
+            if places is not None:
+                rows = list(places)
+                rate, slope, bend = _WEIBULL.log_hazards(log_age, point[rows])
+                slopes, bends = gradient.copy(), hessian.copy()
+                slopes[rows] += slope
+                bends[np.ix_(rows, rows)] += bend
+                densities.append((value + rate, slopes, bends))
+        return densities
+
+    def _survivals(self, log_age: Floats, point: Floats) -> list[Terms]:
+        """Log of share times survival of each kind, with derivatives."""
+        ages, size = log_age.size, point.size
+        terms: list[Terms] = []
+        for (value, slope, bend), places in zip(_log_shares(point[0]), self.kinds, strict=True):
+            gradient, hessian = np.zeros((size, ages)), np.zeros((size, size, ages))
+            gradient[0], hessian[0, 0] = slope, bend
+            lived = np.zeros(ages)
+            if places is not None:
+                rows = list(places)
+                lived, down, curve = _WEIBULL.hazards(_bounded(log_age, point, places), point[rows])
+                gradient[rows] -= down
+                hessian[np.ix_(rows, rows)] -= curve
+            terms.append((value - lived, gradient, hessian))
+        return terms
+
+    @abstractmethod
+    def starts(self, data: Data) -> list[Floats]:
+        """Points to start from."""
+
+    @abstractmethod
+    def proper(self, data: Data, point: Floats) -> bool:
+        """Whether a maximum tells the kinds apart."""
+
+    def start(self, data: Data) -> Floats:
+        return self.starts(data)[0]
+
+    def climb(self, data: Data) -> Maximum:
+        """Best of the maxima that several starts lead to, if it beats a single kind."""
+        single = FAMILIES[self.simpler].climb(data).value
+        tops: list[Maximum] = []
+        for start in self.starts(data):
+            try:
+                top = maximise(
+                    lambda point: self.log_likelihood(data, point), start, steps=MIXED_STEPS
+                )
+            except NoInteriorMaximum:
+                continue
+            if top.value > single + LEAST_GAIN and self.proper(data, top.point):
+                tops.append(top)
+        if not tops:
+            raise NoInteriorMaximum(
+                f"The likelihood has no maximum in which two kinds of parts are told apart: fit "
+                f"the {self.simpler} model."
+            )
+        return max(tops, key=lambda top: top.value)
+
+
+_WEIBULL = WeibullFamily()
+# A kind must raise the log-likelihood by more than the search can err.
+LEAST_GAIN = 1e-6
+# Shares nearer to 0 or 1 than this are at the end of their range (logit 12: 6 in a million).
+GREATEST_LOGIT = 12.0
+# Cumulative hazards are cut off at exp(300): survival is 0 long before, and squares stay finite.
+GREATEST_LOG_HAZARD = 300.0
+# A kind that fewer failures than this speak for is chance: two failures that happen to be close
+# give a likelihood a needle of a maximum (a choice of ours, no source).
+LEAST_FAILURES = 3.0
+# From a good start ten steps are enough; a search that takes many more is running away.
+MIXED_STEPS = 50
+SPLITS = (0.1, 0.25, 0.5, 0.75, 0.9)
+
+
+def _log_shares(logit: float) -> list[tuple[float, float, float]]:
+    """Log of the share of the first kind and of the rest, with derivatives by the logit."""
+    share, rest = float(expit(logit)), float(expit(-logit))
+    return [
+        (float(log_expit(logit)), rest, -share * rest),
+        (float(log_expit(-logit)), -share, -share * rest),
+    ]
+
+
+def _bounded(log_age: Floats, point: Floats, places: tuple[int, int]) -> Floats:
+    shape, scale = places
+    return np.asarray(
+        np.minimum(log_age, point[scale] + GREATEST_LOG_HAZARD * np.exp(-point[shape]))
+    )
+
+
+def _sum_of_exponentials(terms: list[Terms]) -> Terms:
+    """Log of a sum of exponentials of terms, with derivatives."""
+    if len(terms) == 1:
+        return terms[0]
+    values = np.stack([value for value, _, _ in terms])
+    total = np.logaddexp.reduce(values, axis=0)
+    gradient, hessian = np.zeros_like(terms[0][1]), np.zeros_like(terms[0][2])
+    for value, slope, bend in terms:
+        part = np.exp(value - total)
+        gradient += part * slope
+        hessian += part * (bend + slope[:, None] * slope[None, :])
+    return total, gradient, hessian - gradient[:, None] * gradient[None, :]
+
+
+def _failures(data: Data) -> tuple[Floats, Floats]:
+    """Log ages of all failures, intervals at their middle, in order; and their weights."""
+    log_age = np.concatenate([data.failed_log_age, data.middle()])
+    weight = np.concatenate([data.failed, data.between])
+    order = np.argsort(log_age, kind="stable")
+    return log_age[order], weight[order]
+
+
+def _by_moments(log_age: Floats, weight: Floats) -> tuple[float, float]:
+    """Log shape and log scale of a Weibull with the mean and spread of some log ages."""
+    centre = np.average(log_age, weights=weight)
+    width = np.sqrt(np.average((log_age - centre) ** 2, weights=weight))
+    shape = float(np.clip(1.28 / max(width, 1e-3), 0.3, 15.0))
+    return float(np.log(shape)), float(centre + np.euler_gamma / shape)
+
+
+class SusceptibleFamily(_MixedFamily):
+    """Point: logit share, log shape, log scale; the others never fail."""
+
+    life = SusceptibleWeibull
+    needed = 3
+    scales = (LOGIT, LOG, LOG)
+    moving = (2,)
+    simpler = "weibull"
+    kinds = ((1, 2), None)
+
+    def starts(self, data: Data) -> list[Floats]:
+        shape, scale = _by_moments(*_failures(data))
+        lives = max(float(data.signed.sum() + data.between.sum()), data.events)
+        seen = np.clip(data.events / lives, 0.01, 0.95)
+        return [np.array([logit(share), shape, scale]) for share in (seen, (1 + seen) / 2, 0.98)]
+
+    def proper(self, data: Data, point: Floats) -> bool:
+        del data
+        return bool(abs(point[0]) < GREATEST_LOGIT) and not _WEIBULL.ran_away(point[1:])
+
+    def climb(self, data: Data) -> Maximum:
+        try:
+            return super().climb(data)
+        except NoInteriorMaximum as refusal:
+            raise NoInteriorMaximum(
+                "The likelihood is largest where all parts can fail (a share of 1), or nothing "
+                "shows the share: fit the weibull model."
+            ) from refusal
+
+
+class MixtureFamily(_MixedFamily):
+    """Point: logit share, log shape and log scale of the early kind, then of the late kind."""
+
+    life = WeibullMixture
+    needed = 5
+    scales = (LOGIT, LOG, LOG, LOG, LOG)
+    moving = (2, 4)
+    simpler = "weibull"
+    kinds = ((1, 2), (3, 4))
+
+    def starts(self, data: Data) -> list[Floats]:
+        log_age, weight = _failures(data)
+        lives = max(float(data.signed.sum() + data.between.sum()), data.events)
+        behind = np.cumsum(weight) / weight.sum()
+        points = []
+        for split in SPLITS:
+            cut = int(np.clip(np.searchsorted(behind, split) + 1, 1, log_age.size - 1))
+            early = _by_moments(log_age[:cut], weight[:cut])
+            late = _by_moments(log_age[cut:], weight[cut:])
+            failed = float(weight[:cut].sum())
+            share = logit(np.clip(failed / lives, 0.01, 0.99))
+            points.append(np.array([share, *early, *late]))
+        return points
+
+    def proper(self, data: Data, point: Floats) -> bool:
+        if abs(point[0]) > GREATEST_LOGIT or any(
+            _WEIBULL.ran_away(point[list(places)]) for places in self.kinds if places
+        ):
+            return False
+        log_age, weight = _failures(data)
+        logs = [
+            survival[0] + _WEIBULL.log_hazards(log_age, point[list(places)])[0]
+            for survival, places in zip(self._survivals(log_age, point), self.kinds, strict=True)
+            if places
+        ]
+        early = float(expit(logs[0] - logs[1]) @ weight)
+        return LEAST_FAILURES <= early <= float(weight.sum()) - LEAST_FAILURES
+
+    def climb(self, data: Data) -> Maximum:
+        top = super().climb(data)
+        medians = [
+            top.point[scale] + np.log(np.log(2)) * np.exp(-top.point[shape])
+            for shape, scale in ((1, 2), (3, 4))
+        ]
+        if medians[0] <= medians[1]:
+            return top
+        # The kinds are named by their medians: the early one first.
+        point = np.array(top.point[[0, 3, 4, 1, 2]])
+        point[0] = -point[0]
+        value, _, hessian = self.log_likelihood(data, point)
+        return Maximum(point, value, hessian)
+
+
 FAMILIES: dict[str, Family] = {
     "weibull": WeibullFamily(),
     "exponential": ExponentialFamily(),
     "lognormal": LognormalFamily(),
     "loglogistic": LoglogisticFamily(),
     "gamma": GammaFamily(),
+    "weibull-threshold": ThresholdFamily(),
+    "weibull-mixture": MixtureFamily(),
+    "weibull-susceptible": SusceptibleFamily(),
 }

@@ -27,13 +27,22 @@ class Maximum:
     hessian: Floats
 
 
-def maximise(function: Callable[[Floats], Derivatives], start: Floats) -> Maximum:
+def maximise(
+    function: Callable[[Floats], Derivatives],
+    start: Floats,
+    *,
+    flat: bool = False,
+    steps: int = NEWTON_STEPS,
+) -> Maximum:
     """Climb to a maximum from ``start``.
 
     Parameters
     ----------
     function : gives the value, gradient (p,) and Hessian (p, p) at a point.
     start : (p,) point, on log scales, so that a step of 2 is a long one.
+    flat : also take a top that is level in some direction, as where a profile reaches the end of
+        a parameter's range.
+    steps : how many steps to take at most.
 
     Raises
     ------
@@ -41,15 +50,21 @@ def maximise(function: Callable[[Floats], Derivatives], start: Floats) -> Maximu
         the top.
     """
     point = start
-    value, gradient, hessian = function(point)
-    for _ in range(NEWTON_STEPS):
-        step, concave = _uphill(gradient, hessian)
+    value, gradient, hessian = found = function(point)
+    if not finite(found):
+        raise NoInteriorMaximum(
+            "The likelihood cannot be computed where the search begins: check the ages for values "
+            "far from the rest, or choose a simpler model."
+        )
+    for _ in range(steps):
+        step, concave, level = _uphill(gradient, hessian)
         promised = float(gradient @ step)
         # The promise is in units of log-likelihood; a large sum carries rounding of its own.
-        if concave and promised <= DECREMENT + 1e-15 * abs(value):
+        if (concave or (flat and level)) and promised <= DECREMENT + 1e-15 * abs(value):
             # One last full step squares the error that is left.
-            point = point + step
-            value, _, hessian = function(point)
+            last = function(point + step)
+            if finite(last):
+                return Maximum(point + step, last[0], last[2])
             return Maximum(point, value, hessian)
         longest = float(np.max(np.abs(step)))
         if longest > LONGEST_STEP:
@@ -58,7 +73,7 @@ def maximise(function: Callable[[Floats], Derivatives], start: Floats) -> Maximu
         while True:
             trial = function(point + fraction * step)
             gain = trial[0] - value
-            if _finite(trial) and gain >= 1e-4 * fraction * min(promised, 0.0):
+            if finite(trial) and gain >= 1e-4 * fraction * min(promised, 0.0):
                 break
             fraction /= 2
             if fraction < 1e-10:
@@ -78,14 +93,20 @@ def maximise(function: Callable[[Floats], Derivatives], start: Floats) -> Maximu
     )
 
 
-def _finite(found: Derivatives) -> bool:
+def finite(found: Derivatives) -> bool:
+    """Whether a value and its derivatives can all be used."""
     return all(bool(np.all(np.isfinite(part))) for part in found)
 
 
-def _uphill(gradient: Floats, hessian: Floats) -> tuple[Floats, bool]:
-    """Newton step, with curvature of the wrong sign turned round."""
+def _uphill(gradient: Floats, hessian: Floats) -> tuple[Floats, bool, bool]:
+    """Newton step, with curvature of the wrong sign turned round.
+
+    Also whether the function curves down in every direction, and whether it at least does not
+    curve up in any, but for rounding.
+    """
     curvature, axes = np.linalg.eigh(-hessian)
     largest = float(np.max(np.abs(curvature)))
     concave = bool(curvature[0] > 1e-14 * largest)
     usable = np.maximum(np.abs(curvature), 1e-8 * largest + 1e-300)
-    return axes @ ((axes.T @ gradient) / (curvature if concave else usable)), concave
+    step = axes @ ((axes.T @ gradient) / (curvature if concave else usable))
+    return step, concave, bool(curvature[0] > -1e-8 * largest)

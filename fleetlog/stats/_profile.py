@@ -8,15 +8,22 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq
 
+from fleetlog.errors import NoInteriorMaximum
 from fleetlog.stats._arrays import Floats
 from fleetlog.stats._families import Data, Family
-from fleetlog.stats._maximise import Derivatives, maximise
+from fleetlog.stats._maximise import Derivatives, finite, maximise
 
 # Limits farther out than this on the free scale are no limits: the end of the range is given.
 FARTHEST_LIMIT = 30.0
 # Root of the fall of twice the log-likelihood, beyond which only its being large matters.
 GREATEST_FALL = 1e3
 SMALLEST_STEP = 1e-9
+# From this many free places on, a profile is followed in short steps.
+SEVERAL = 2
+# A profile that leaves its limit by more than this on both sides has jumped over it.
+JUMP = 1e-6
+# Log-likelihoods that differ by less are the same place, reached from two sides.
+HIGHER = 1e-4
 
 
 @dataclass(frozen=True)
@@ -102,25 +109,38 @@ class Profile:
     def limit(self, z: float) -> float:
         """Value where the profile has fallen by z**2 / 2, on the side that z points to."""
         self._at, self._free = self._quantity.centre, self._quantity.free
+        inner = centre = self._quantity.centre
+        # Ends of a bracket are not asked for again: the search would begin elsewhere then.
+        known = {centre: -abs(z)}
 
         def excess(value: float) -> float:
-            # The root of the deviance is nearly straight in the value, so few steps find it.
-            fallen = np.sqrt(max(2 * (self._top - self._best(value)), 0.0))
-            return float(min(fallen, GREATEST_FALL)) - abs(z)
+            if value not in known:
+                # The root of the deviance is nearly straight in the value, so few steps find it.
+                fallen = np.sqrt(max(2 * (self._top - self._best(value)), 0.0))
+                known[value] = float(min(fallen, GREATEST_FALL)) - abs(z)
+            return known[value]
 
-        inner = centre = self._quantity.centre
-        outer = centre + z * self._quantity.std_err
+        reach = z * self._quantity.std_err
+        # With much left free a long step could end beside another maximum.
+        outer = centre + (reach if self._free.size < SEVERAL else reach / 4)
         while excess(outer) < 0:
             if abs(outer - centre) > FARTHEST_LIMIT:
                 return float(np.copysign(np.inf, z))
-            inner, outer = outer, centre + 1.5 * (outer - centre)
-        return float(brentq(excess, inner, outer, xtol=1e-12, rtol=1e-13))
+            inner, outer = outer, outer + max(outer - centre, reach, key=abs) / 2
+        root = float(brentq(excess, inner, outer, xtol=1e-12, rtol=1e-13))
+        unattained = GREATEST_FALL - abs(z) in known.values()
+        if abs(excess(root)) > JUMP and not unattained:
+            raise NoInteriorMaximum(
+                "The profile of the likelihood jumps between several maxima and sets no limit: "
+                "pass method='wald', or fit a simpler model."
+            )
+        return root
 
     def _best(self, value: float) -> float:
         """Profile log-likelihood at ``value``; minus infinity where no point attains it."""
         target = value
         while True:
-            if not np.isfinite(self._along(target, self._free)[0]):
+            if not finite(self._along(target, self._free)):
                 target = (self._at + target) / 2
                 if abs(target - self._at) < SMALLEST_STEP:
                     return -np.inf
@@ -133,12 +153,24 @@ class Profile:
     def _highest(self, value: float) -> float:
         if self._free.size == 0:
             return self._along(value, self._free)[0]
-        found = maximise(lambda free: self._along(value, free), self._free)
+        try:
+            found = maximise(lambda free: self._along(value, free), self._free, flat=True)
+        except NoInteriorMaximum as refusal:
+            raise NoInteriorMaximum(
+                "The profile of the likelihood cannot be followed to a limit: pass method='wald', "
+                "or fit a simpler model."
+            ) from refusal
+        if found.value > self._top + HIGHER:
+            raise NoInteriorMaximum(
+                "The likelihood has a higher place than its maximum, so a fall from there is no "
+                "limit: pass method='wald', or fit a simpler model."
+            )
         self._at, self._free = value, found.point
         return found.value
 
     def _along(self, value: float, free: Floats) -> Derivatives:
-        held = self._quantity.hold(value, free)
+        with np.errstate(all="ignore"):
+            held = self._quantity.hold(value, free)
         level, gradient, hessian = self._family.log_likelihood(self._data, held.point)
         with np.errstate(invalid="ignore", over="ignore"):
             slope = gradient @ held.first

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 from scipy.integrate import quad
 from scipy.special import (
     erfcx,
+    expit,
     gamma,
     gammainc,
     gammaincc,
@@ -35,6 +36,9 @@ from fleetlog.stats._arrays import Bools, Floats
 from fleetlog.stats._gamma_tail import log_upper
 
 Parameter: TypeAlias = "float | Floats"
+
+# Halving an interval of log ages this often leaves only rounding of it.
+HALVINGS = 64
 
 
 @dataclass(frozen=True)
@@ -347,3 +351,179 @@ class Gamma(Life):
         at = np.asarray(age, dtype=np.float64)
         x = at / self.scale
         return np.asarray(at * gammaincc(self.shape, x) + self.mean * gammainc(self.shape + 1, x))
+
+
+@dataclass(frozen=True)
+class ThresholdWeibull(Life):
+    """Weibull life that begins at a threshold age, before which nothing fails.
+
+    Attributes
+    ----------
+    shape, scale : of the age beyond the threshold, as in `Weibull`.
+    threshold : age before which nothing fails, 0 or above, in the caller's unit.
+
+    Source: Meeker and Escobar 1998, section 4.12.
+    """
+
+    shape: Parameter
+    scale: Parameter
+    threshold: Parameter
+    domains: ClassVar[Mapping[str, Domain]] = {"threshold": NOT_NEGATIVE}
+
+    def cumulative_hazard(self, age: ArrayLike) -> Floats:
+        """Give the integral of the hazard up to ``age``."""
+        return self._beyond().cumulative_hazard(self._gap(age))
+
+    def hazard(self, age: ArrayLike) -> Floats:
+        """Failures per unit of age among those that survive to ``age``; 0 up to the threshold."""
+        gap = self._gap(age)
+        return np.asarray(np.where(gap > 0, self._beyond().hazard(gap), 0.0))
+
+    def age_at(self, cumulative_hazard: ArrayLike) -> Floats:
+        """Age at which the cumulative hazard reaches a value; its inverse."""
+        return self.threshold + self._beyond().age_at(cumulative_hazard)
+
+    @property
+    def mean(self) -> Parameter:  # type: ignore[override]
+        """Mean age at failure."""
+        return self.threshold + self._beyond().mean
+
+    def mean_up_to(self, age: ArrayLike) -> Floats:
+        """Mean of the smaller of the age at failure and ``age``, in closed form."""
+        sure = np.minimum(np.asarray(age, dtype=np.float64), self.threshold)
+        return np.asarray(sure + self._beyond().mean_up_to(self._gap(age)))
+
+    def _beyond(self) -> Weibull:
+        return Weibull(self.shape, self.scale)
+
+    def _gap(self, age: ArrayLike) -> Floats:
+        return np.asarray(np.maximum(np.asarray(age, dtype=np.float64) - self.threshold, 0.0))
+
+
+@dataclass(frozen=True)
+class SusceptibleWeibull(Life):
+    """Weibull life of a share of the parts; the others never fail.
+
+    Attributes
+    ----------
+    share : share of the parts that can fail at all, above 0 and at most 1.
+    shape, scale : of those, as in `Weibull`.
+
+    Source: Meeker 1987; Meeker and Escobar 1998, section 11.5.
+    """
+
+    share: Parameter
+    shape: Parameter
+    scale: Parameter
+    domains: ClassVar[Mapping[str, Domain]] = {"share": SHARE}
+
+    def cumulative_hazard(self, age: ArrayLike) -> Floats:
+        """Give the integral of the hazard up to ``age``; it levels off at ``-log(1 - share)``."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(-np.log1p(-self.share * self._able().failed(age)))
+
+    def hazard(self, age: ArrayLike) -> Floats:
+        """Failures per unit of age among those that survive to ``age``."""
+        able = self._able()
+        with np.errstate(divide="ignore", invalid="ignore"):
+            odds = np.log(self.share) - np.log1p(-np.asarray(self.share))
+            # Of the survivors, the part that can still fail.
+            part = expit(odds - able.cumulative_hazard(age))
+            return np.asarray(np.where(part > 0, part * able.hazard(age), 0.0))
+
+    def age_at(self, cumulative_hazard: ArrayLike) -> Floats:
+        """Age at which the cumulative hazard reaches a value; infinite where it never does."""
+        failed = -np.expm1(-np.asarray(cumulative_hazard, dtype=np.float64)) / self.share
+        with np.errstate(divide="ignore", invalid="ignore"):
+            age = self._able().age_at(-np.log1p(-np.minimum(failed, 1.0)))
+        return np.asarray(np.where(failed < 1, age, np.inf))
+
+    @property
+    def mean(self) -> Parameter:  # type: ignore[override]
+        """Mean age at failure; infinite where some never fail."""
+        return np.asarray(np.where(np.asarray(self.share) < 1, np.inf, self._able().mean))[()]
+
+    def mean_up_to(self, age: ArrayLike) -> Floats:
+        """Mean of the smaller of the age at failure and ``age``, in closed form."""
+        at = np.asarray(age, dtype=np.float64)
+        return np.asarray((1 - self.share) * at + self.share * self._able().mean_up_to(at))
+
+    def _able(self) -> Weibull:
+        return Weibull(self.shape, self.scale)
+
+
+@dataclass(frozen=True)
+class WeibullMixture(Life):
+    """Two kinds of parts, each with a Weibull life: some fail early, the others wear out.
+
+    Attributes
+    ----------
+    share : share of the parts that fail early, above 0 and at most 1.
+    shape, scale : of the early failures, as in `Weibull`.
+    late_shape, late_scale : of the others.
+
+    Source: Meeker and Escobar 1998, section 5.12.
+    """
+
+    share: Parameter
+    shape: Parameter
+    scale: Parameter
+    late_shape: Parameter
+    late_scale: Parameter
+    domains: ClassVar[Mapping[str, Domain]] = {"share": SHARE}
+
+    def cumulative_hazard(self, age: ArrayLike) -> Floats:
+        """Give the integral of the hazard up to ``age``."""
+        early, late = self._kinds()
+        failed = self.share * early.failed(age) + (1 - self.share) * late.failed(age)
+        with np.errstate(divide="ignore"):
+            survived = np.logaddexp(
+                np.log(self.share) - early.cumulative_hazard(age),
+                np.log1p(-np.asarray(self.share)) - late.cumulative_hazard(age),
+            )
+            # Where few have failed their share keeps digits that the survival has lost.
+            return np.asarray(np.where(failed < 0.5, -np.log1p(-failed), -survived))
+
+    def hazard(self, age: ArrayLike) -> Floats:
+        """Failures per unit of age among those that survive to ``age``."""
+        early, late = self._kinds()
+        with np.errstate(divide="ignore", over="ignore"):
+            behind = np.asarray(late.cumulative_hazard(age) - early.cumulative_hazard(age))
+            odds = np.log(self.share) - np.log1p(-np.asarray(self.share)) + behind
+        part = expit(odds)
+        return np.asarray(part * early.hazard(age) + expit(-odds) * late.hazard(age))
+
+    def age_at(self, cumulative_hazard: ArrayLike) -> Floats:
+        """Age at which the cumulative hazard reaches a value, by halving its log.
+
+        It lies between the ages at which the two kinds reach that value.
+        """
+        hazard = np.asarray(cumulative_hazard, dtype=np.float64)
+        with np.errstate(divide="ignore"):
+            log_hazard = np.log(hazard)
+        ends = [
+            np.log(kind.scale) + np.where(hazard > 0, log_hazard, 0.0) / kind.shape
+            for kind in self._kinds()
+        ]
+        low, high = np.minimum(*ends), np.maximum(*ends)
+        for _ in range(HALVINGS):
+            middle = (low + high) / 2
+            past = self.cumulative_hazard(np.exp(middle)) >= hazard
+            low, high = np.where(past, low, middle), np.where(past, middle, high)
+        return np.asarray(np.where(hazard > 0, np.exp((low + high) / 2), 0.0))
+
+    @property
+    def mean(self) -> Parameter:  # type: ignore[override]
+        """Mean age at failure."""
+        early, late = self._kinds()
+        return self.share * early.mean + (1 - self.share) * late.mean
+
+    def mean_up_to(self, age: ArrayLike) -> Floats:
+        """Mean of the smaller of the age at failure and ``age``, in closed form."""
+        early, late = self._kinds()
+        return np.asarray(
+            self.share * early.mean_up_to(age) + (1 - self.share) * late.mean_up_to(age)
+        )
+
+    def _kinds(self) -> tuple[Weibull, Weibull]:
+        return Weibull(self.shape, self.scale), Weibull(self.late_shape, self.late_scale)

@@ -30,7 +30,16 @@ from fleetlog.stats._profile import Profile, Quantity, parameter_quantity, quant
 from fleetlog.stats.distributions import Life
 from fleetlog.stats.risk import check_times, risk_table_from_counts
 
-ModelName: TypeAlias = Literal["weibull", "exponential", "lognormal", "loglogistic", "gamma"]
+ModelName: TypeAlias = Literal[
+    "weibull",
+    "exponential",
+    "lognormal",
+    "loglogistic",
+    "gamma",
+    "weibull-threshold",
+    "weibull-mixture",
+    "weibull-susceptible",
+]
 IntervalMethod: TypeAlias = Literal["likelihood", "wald"]
 
 
@@ -132,6 +141,10 @@ class LifeFit:
         """
         if not 0 < p < 1:
             raise ValueError(f"p is {p}: pass the fraction failed, between 0 and 1")
+        if np.isinf(self.life.quantile(p)):
+            raise ValueError(
+                f"p is {p}, and by this fit a smaller share can ever fail: pass a smaller fraction"
+            )
         hazard = -float(np.log1p(-p))
         quantity = quantile_quantity(self._family, hazard, self._point, self._free_covariance)
         lower, upper = self._interval(quantity, method, level)
@@ -192,7 +205,10 @@ def fit_life(
     exit : (n,) ages at the end of each life, > entry and > 0, in any unit.
     event : (n,) bool, True where the life ended by failure.
     model : "weibull", "loglogistic" or "gamma" (parameters shape, scale), "lognormal" (mu, sigma,
-        of the log) or "exponential" (mean).
+        of the log), "exponential" (mean), "weibull-threshold" (shape, scale, threshold),
+        "weibull-susceptible" (share, shape, scale) or "weibull-mixture" (share, shape, scale,
+        late_shape, late_scale; the kind of the lower median is the early one). What each
+        parameter means is said by the distributions, `Weibull` and its fellows.
     entry : (n,) ages from which each life was watched; 0 where not given.
     weight : (n,) > 0, how many alike lives a row stands for.
     lower : (n,) age at which a failed life was last known good, entry <= lower <= exit; NaN or

@@ -3,6 +3,7 @@
 Data: diesel generator fans, `genfan`, and turbine wheels, `turbine` (both Nelson 1982), and vehicle
 shock absorbers (Meeker and Escobar 1998, p. 630). R's figures are what `reference_life_models.R`
 printed.
+Where a library's search stops early the tolerance is wide, and ours must have the larger likelihood.
 """
 
 import shutil
@@ -11,10 +12,14 @@ import subprocess
 import numpy as np
 import polars as pl
 import pytest
+import surpyval
 from numpy.testing import assert_allclose
 from r_reference import DATA, HERE, read_figures, survival_data
+from reliability.Datasets import automotive, mixture
+from reliability.Fitters import Fit_Gamma_2P, Fit_Weibull_3P, Fit_Weibull_Mixture
 
 from fleetlog import stats
+from fleetlog.errors import NoInteriorMaximum
 
 R = read_figures(DATA / "r_life_models.csv")
 SHOCKS = pl.read_csv(DATA / "shock_absorbers.csv")
@@ -97,3 +102,130 @@ def test_the_recorded_life_models_are_what_r_prints(tmp_path):
     assert live.keys() == R.keys()
     for name, values in R.items():
         assert_allclose(live[name], values, rtol=1e-6, atol=1e-12, err_msg=name)
+
+
+def car_parts():
+    """`automotive` of the library reliability (Krivtsov and Case 1999, SAE 1999-01-3220)."""
+    data = automotive()
+    failed, good = np.array(data.failures), np.array(data.right_censored)
+    return {
+        "exit": np.concatenate([failed, good]),
+        "event": np.repeat([True, False], [failed.size, good.size]),
+    }
+
+
+def two_kinds():
+    """`mixture` of the library reliability, as it describes it: a mixture of two Weibulls."""
+    data = mixture()
+    failed, good = np.array(data.failures), np.array(data.right_censored)
+    return {
+        "exit": np.concatenate([failed, good]),
+        "event": np.repeat([True, False], [failed.size, good.size]),
+    }
+
+
+def apart(lives):
+    good = lives["exit"][~lives["event"]]
+    return {
+        "failures": lives["exit"][lives["event"]].astype(float),
+        "right_censored": good.astype(float) if good.size else None,
+        "show_probability_plot": False,
+        "print_results": False,
+    }
+
+
+@pytest.mark.parametrize("data", [fans, shocks, car_parts])
+def test_gamma_of_reliability(data):
+    # Its search stops early, so some digits agree; ours has the larger likelihood.
+    lives = data()
+    theirs = Fit_Gamma_2P(**apart(lives))
+    fit = stats.fit_life(**lives, model="gamma")
+    assert fit.parameters["shape"] == pytest.approx(theirs.beta, rel=1e-3)
+    assert fit.parameters["scale"] == pytest.approx(theirs.alpha, rel=1e-3)
+    assert fit.log_likelihood == pytest.approx(theirs.loglik, rel=1e-7)
+    assert fit.log_likelihood >= theirs.loglik - 1e-9 * abs(fit.log_likelihood)
+    assert fit.std_err["shape"] == pytest.approx(theirs.beta_SE, rel=1e-2)
+    at_theirs = stats.Gamma(theirs.beta, theirs.alpha)
+    exact = np.log(at_theirs.hazard(lives["exit"])[lives["event"]]).sum()
+    exact -= at_theirs.cumulative_hazard(lives["exit"]).sum()
+    assert exact == pytest.approx(theirs.loglik, rel=1e-10)
+
+
+def test_gamma_of_surpyval_with_late_entry():
+    lives = shocks()
+    entry = np.where(np.arange(lives["exit"].size) % 3 == 0, 4000.0, 0.0)
+    model = surpyval.Gamma.fit(x=lives["exit"], c=(~lives["event"]).astype(int), tl=entry)
+    fit = stats.fit_life(**lives, entry=entry, model="gamma")
+    shape, rate = model.params
+    assert fit.parameters["shape"] == pytest.approx(shape, rel=1e-3)
+    assert fit.parameters["scale"] == pytest.approx(1 / rate, rel=1e-3)
+    assert fit.log_likelihood >= -model.neg_ll() - 1e-9 * abs(fit.log_likelihood)
+    assert fit.log_likelihood == pytest.approx(-model.neg_ll(), rel=1e-7)
+
+
+def test_threshold_of_reliability():
+    # Three-parameter Weibull; its search stops early, so ours has the larger likelihood.
+    lives = shocks()
+    theirs = Fit_Weibull_3P(**apart(lives))
+    fit = stats.fit_life(**lives, model="weibull-threshold")
+    assert fit.log_likelihood >= theirs.loglik - 1e-9 * abs(fit.log_likelihood)
+    assert fit.log_likelihood == pytest.approx(theirs.loglik, rel=1e-5)
+    assert fit.parameters["threshold"] == pytest.approx(theirs.gamma, rel=2e-2)
+    assert fit.parameters["shape"] == pytest.approx(theirs.beta, rel=2e-2)
+
+
+def made_kinds(size=200, seed=2):
+    """Made for this test: three in ten fail early, the others wear out."""
+    rng = np.random.default_rng(seed)
+    early = rng.random(size) < 0.3
+    life = np.where(early, 20 * rng.weibull(1.2, size), 150 * rng.weibull(4, size))
+    return early, life, rng.uniform(50, 300, size)
+
+
+def test_mixture_of_reliability_on_made_lives():
+    _, life, seen = made_kinds()
+    lives = {"exit": np.minimum(life, seen), "event": life <= seen}
+    theirs = Fit_Weibull_Mixture(**apart(lives))
+    fit = stats.fit_life(**lives, model="weibull-mixture")
+    assert fit.log_likelihood == pytest.approx(theirs.loglik, rel=1e-11)
+    expected = (theirs.proportion_1, theirs.beta_1, theirs.alpha_1, theirs.beta_2, theirs.alpha_2)
+    assert list(fit.parameters.values()) == pytest.approx(expected, rel=1e-6)
+
+
+def test_mixture_of_reliability_on_its_own_data():
+    # 71 failures in 3391: its search ends in one kind with a share of 0.9999, ours does not.
+    lives = two_kinds()
+    theirs = Fit_Weibull_Mixture(**apart(lives))
+    at_theirs = stats.WeibullMixture(
+        theirs.proportion_1, theirs.beta_1, theirs.alpha_1, theirs.beta_2, theirs.alpha_2
+    )
+    value = np.log(at_theirs.hazard(lives["exit"])[lives["event"]]).sum()
+    value -= at_theirs.cumulative_hazard(lives["exit"]).sum()
+    assert value == pytest.approx(theirs.loglik, rel=1e-9)
+    fit = stats.fit_life(**lives, model="weibull-mixture")
+    assert fit.log_likelihood > theirs.loglik + 1
+
+
+def test_susceptible_share_of_surpyval():
+    early, life, seen = made_kinds()
+    lives = {
+        "exit": np.where(early, np.minimum(life, seen), seen),
+        "event": early & (life <= seen),
+    }
+    theirs = surpyval.Weibull.fit(x=lives["exit"], c=(~lives["event"]).astype(int), lfp=True)
+    fit = stats.fit_life(**lives, model="weibull-susceptible")
+    scale, shape = theirs.params
+    expected = (theirs.lfp_p, shape, scale)
+    # Its search stops within 1e-5; ours has the larger likelihood.
+    assert list(fit.parameters.values()) == pytest.approx(expected, rel=2e-5)
+    assert fit.log_likelihood >= -theirs.neg_ll() - 1e-9 * abs(fit.log_likelihood)
+    assert fit.log_likelihood == pytest.approx(-theirs.neg_ll(), rel=1e-10)
+
+
+@pytest.mark.parametrize("data", [car_parts, shocks, two_kinds])
+def test_where_surpyval_lets_all_fail_we_refuse_a_share(data):
+    lives = data()
+    theirs = surpyval.Weibull.fit(x=lives["exit"], c=(~lives["event"]).astype(int), lfp=True)
+    assert theirs.lfp_p > 0.9999
+    with pytest.raises(NoInteriorMaximum, match="a share of 1"):
+        stats.fit_life(**lives, model="weibull-susceptible")
