@@ -326,6 +326,21 @@ def test_a_life_of_a_row_agrees_with_the_predictions(model):
     assert (table["quantile"] < table["upper"]).all()
 
 
+@pytest.mark.parametrize(
+    ("model", "law"), [("weibull", reference.gumbel_l), ("lognormal", reference.norm)]
+)
+def test_limits_of_survival_are_those_of_the_quantile_there(model, law):
+    # At the estimated quantile of p, z is the law's own quantile, and its error is that of the
+    # log of the quantile over sigma.
+    fit = stats.fit_life_regression(**fleet(4), model=model)
+    asked = {"duty": "haul", "load": 25}
+    quantile = fit.predict_quantile(0.3, asked, level=0.9).row(0, named=True)
+    surviving = fit.survival(quantile["quantile"], asked, level=0.9).row(0, named=True)
+    half = np.log(quantile["upper"] / quantile["quantile"]) / fit.sigma
+    assert surviving["lower"] == pytest.approx(law.sf(law.ppf(0.3) + half))
+    assert surviving["upper"] == pytest.approx(law.sf(law.ppf(0.3) - half))
+
+
 @pytest.mark.parametrize("model", MODELS)
 def test_rows_and_times_are_crossed(model):
     fit = stats.fit_life_regression(**fleet(4), model=model)
