@@ -11,6 +11,8 @@ from scipy.optimize import brentq
 from fleetlog.stats._arrays import Floats
 from fleetlog.stats.distributions import Life
 from fleetlog.stats.life_models import LifeFit
+from fleetlog.stats.rates import tail_chance
+from fleetlog.stats.renewal import mean_of_each
 
 FLAT = 0.05
 DRAWS = 1000
@@ -142,7 +144,7 @@ def inspection_policy(
     intervals = _best_intervals(
         life.draws(draws, seed=seed), costs, SCAN_POINTS_OF_DRAWS, NARROWINGS_OF_DRAWS
     )
-    tail = (1 - level) / 2
+    tail = tail_chance(level)
     lower, upper = np.quantile(intervals, [tail, 1 - tail], method="inverted_cdf")
     without = float(np.mean(np.isinf(intervals)))
     against = without if policy.interval is not None else 1 - without
@@ -213,7 +215,7 @@ def _scanned(mean: Floats, costs: _Costs, points: int) -> Floats:
 
 def _best_intervals(life: Life, costs: _Costs, points: int, narrowings: int) -> Floats:
     """Best interval of each of several lives, infinite where there is none."""
-    mean = np.atleast_1d(np.asarray(life.mean, dtype=np.float64))
+    mean = mean_of_each(life)
     finite = np.isfinite(mean) & (mean > 0)
     if not finite.any():
         return np.full(mean.size, np.inf)

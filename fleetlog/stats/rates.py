@@ -52,7 +52,7 @@ def proportion_interval(
         lower = np.where(seen == 0, 0.0, centre - half)
         upper = np.where(seen == total, 1.0, centre + half)
     elif method == "exact":
-        tail = _tail(level)
+        tail = tail_chance(level)
         # Arguments that would be 0 are replaced where the limit is known to be 0 or 1.
         lower = np.where(seen == 0, 0.0, betaincinv(np.maximum(seen, 1.0), total - seen + 1, tail))
         upper = np.where(
@@ -118,7 +118,7 @@ def rate_interval(
             f"{int(np.count_nonzero(~(np.isfinite(lived) & (lived > 0))))} of {lived.size} rates "
             f"have no finite exposure above 0: leave them out and count them."
         )
-    low, high = _mean_limits(seen, method, _tail(level))
+    low, high = _mean_limits(seen, method, tail_chance(level))
     return (low / lived)[()], (high / lived)[()]
 
 
@@ -223,7 +223,7 @@ def standardised_ratio(
     Source: Breslow and Day 1987, section 2.3.
     """
     seen, due = np.broadcast_arrays(_whole(observed, "observed"), _above_zero(expected, "expected"))
-    low, high = _mean_limits(seen, method, _tail(level))
+    low, high = _mean_limits(seen, method, tail_chance(level))
     excess = _as_many(seen, due, method)
     both = np.minimum(1.0, 2 * np.minimum(excess, _as_few(seen, due, method)))
     return StandardisedRatio(
@@ -294,7 +294,7 @@ def rate_ratio(
         _whole(other_k, "other_k"),
         _above_zero(other_exposure, "other_exposure"),
     )
-    tail = _tail(level)
+    tail = tail_chance(level)
     low, high = _share_limits(one, two, method, tail)
     relative = other_lived / lived
     share = lived / (lived + other_lived)
@@ -510,7 +510,8 @@ def _counts(values: ArrayLike, name: str) -> Floats:
     return array
 
 
-def _tail(level: float) -> float:
+def tail_chance(level: float) -> float:
+    """Chance beyond either limit, of a confidence level."""
     if not 0 < level < 1:
         raise ValueError(f"level is {level}: pass a confidence level between 0 and 1, such as 0.95")
     return (1 - level) / 2

@@ -12,7 +12,8 @@ from scipy.optimize import brentq
 from fleetlog.stats._arrays import Floats, Ints
 from fleetlog.stats.distributions import Life
 from fleetlog.stats.life_models import LifeFit
-from fleetlog.stats.renewal import renewals_up_to
+from fleetlog.stats.rates import tail_chance
+from fleetlog.stats.renewal import mean_of_each, renewals_up_to
 
 FLAT = 0.05
 DRAWS = 1000
@@ -292,7 +293,7 @@ class _Scan:
                 everything = self.lived[-1]
                 self.forever = ratio * (1 - discount * everything) / everything
             else:
-                mean = np.broadcast_to(np.asarray(life.mean, dtype=np.float64), self.ages[0].shape)
+                mean = mean_of_each(life)
                 self.forever = np.where(np.isfinite(mean), ratio / mean, 0.0)
 
     def rate(self, ages: Floats) -> Floats:
@@ -416,7 +417,7 @@ def _with_draws(
     policy: ReplacementPolicy, ages: Floats, rates: Floats, forever: Floats
 ) -> ReplacementPolicy:
     """Add what drawn lives say: their best ages (infinite where none) and cost rates."""
-    tail = (1 - policy.level) / 2
+    tail = tail_chance(policy.level)
     finite = np.isfinite(ages)
     savings = np.zeros(ages.size)
     savings[finite] = 1 - rates[finite] / forever[finite]
@@ -479,7 +480,7 @@ class _Blocks:
 
 
 def _best_blocks(life: Life, ratio: float, steps: int) -> _Blocks:
-    mean = np.atleast_1d(np.asarray(life.mean, dtype=np.float64))
+    mean = mean_of_each(life)
     known = np.isfinite(mean) & (mean > 0)
     forever = np.where(known, ratio / np.where(known, mean, 1.0), 0.0)
     farthest = BLOCK_LIVES * np.where(known, mean, 1.0)

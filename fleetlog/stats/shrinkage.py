@@ -20,7 +20,13 @@ from scipy.special import betainc, betaincinv, chdtrc, expit, gammaincc, gammain
 from fleetlog.errors import InvalidLives, NoInteriorMaximum
 from fleetlog.stats._arrays import Floats
 from fleetlog.stats._maximise import Derivatives, maximise
-from fleetlog.stats.rates import Limits, check_cells, proportion_interval, rate_interval
+from fleetlog.stats.rates import (
+    Limits,
+    check_cells,
+    proportion_interval,
+    rate_interval,
+    tail_chance,
+)
 
 # The likelihood adds up over the successive events of a cell, so it needs an array this long.
 GREATEST_COUNT = 20_000_000
@@ -112,7 +118,7 @@ def shrink_rates(observed: ArrayLike, expected: ArrayLike, level: float = 0.95) 
         )  # fmt: skip
     mean, kappa, gained = float(np.exp(spread[0])), float(np.exp(spread[1])), spread[2]
     shape, rate = 1 / kappa, 1 / (kappa * mean)
-    tail = (1 - level) / 2
+    tail = tail_chance(level)
     lower, upper = (
         gammaincinv(shape + counts, chance) / (rate + sizes) for chance in (tail, 1 - tail)
     )
@@ -179,7 +185,7 @@ def shrink_proportions(k: ArrayLike, n: ArrayLike, level: float = 0.95) -> Shrun
         )  # fmt: skip
     mean, kappa, gained = float(expit(spread[0])), float(np.exp(spread[1])), spread[2]
     alpha, beta = mean / kappa, (1 - mean) / kappa
-    tail = (1 - level) / 2
+    tail = tail_chance(level)
     a, b = alpha + counts, beta + sizes - counts
     lower, upper = (
         np.asarray(betaincinv(a, b, chance), dtype=np.float64) for chance in (tail, 1 - tail)

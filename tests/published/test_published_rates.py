@@ -113,3 +113,13 @@ def test_run_lengths_of_a_chart_of_lucas(mean, head_start, length):
     shifted = 1.88 + (0.9627 * np.sqrt(1.88) if mean > 2 else 0)
     found = stats.poisson_cusum_run_length(shifted, reference=2, limit=6, head_start=head_start)
     assert found == pytest.approx(length, abs=0.006 if length < 30 else 0.05)
+
+
+def test_fifteen_endpoints_of_benjamini_and_hochberg():
+    """Benjamini and Hochberg 1995, section 4: 15 endpoints of a trial of treatments of the heart.
+
+    At q = 0.05 the paper rejects the first four. The values are from memory.
+    """
+    p = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262,
+         0.5719, 0.6528, 0.7590, 1.0]  # fmt: skip
+    assert (stats.benjamini_hochberg(p) <= 0.05).sum() == 4

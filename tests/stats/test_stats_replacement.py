@@ -390,3 +390,41 @@ def test_impossible_discounts_are_refused(rate):
 def test_impossible_renewal_grids_are_refused(last, steps, says):
     with pytest.raises(ValueError, match=says):
         stats.renewal_function(LIFE, last, steps=steps)
+
+
+@pytest.mark.parametrize("policy", [stats.age_replacement, stats.block_replacement])
+def test_impossible_levels_are_refused(policy):
+    with pytest.raises(ValueError, match="confidence level"):
+        policy(fit(20), cost_planned=1, cost_failure=5, level=95)
+
+
+@pytest.mark.parametrize(
+    "life",
+    [
+        stats.Lognormal(mu=4.0, sigma=0.5),
+        stats.Loglogistic(shape=3.0, scale=50.0),
+        stats.Gamma(shape=3.0, scale=20.0),
+    ],
+)
+@pytest.mark.parametrize("discount", [0.0, 0.01])
+def test_every_life_model_has_its_least_cost_found(life, discount):
+    policy = stats.age_replacement(life, cost_planned=1.0, cost_failure=8.0, discount_rate=discount)
+    rate = rate_by_hand(life, 8.0, discount)
+    best = minimize_scalar(rate, bounds=(policy.age / 2, policy.age * 2), method="bounded")
+    assert policy.cost_rate == pytest.approx(best.fun, rel=1e-8)
+    assert policy.age == pytest.approx(best.x, rel=1e-3)  # a search by values alone is that blunt
+    assert all(rate(age) >= policy.cost_rate for age in np.geomspace(1.0, 1e4, 30))
+    block = stats.block_replacement(life, cost_planned=1.0, cost_failure=8.0)
+    if not discount:
+        assert block.cost_rate >= policy.cost_rate
+        assert block.age == pytest.approx(policy.age, rel=0.15)
+
+
+def test_a_hazard_that_rises_and_falls_may_not_pay():
+    # The hazard of a wide lognormal falls over most of its life.
+    policy = stats.age_replacement(stats.Lognormal(0.0, 1.8), cost_planned=1, cost_failure=3)
+    assert policy.age is None
+    assert policy.reason.endswith("run to failure")
+    endless = stats.age_replacement(stats.Loglogistic(0.8, 50.0), cost_planned=1, cost_failure=3)
+    assert "mean age at failure is infinite" in endless.reason
+    assert endless.run_to_failure_cost_rate == 0

@@ -164,6 +164,13 @@ def test_order_is_kept_and_does_not_matter():
     assert_allclose(turned["estimate"], found["estimate"].to_numpy()[order], rtol=1e-9)
 
 
+@pytest.mark.parametrize("shrink", [stats.shrink_rates, stats.shrink_proportions])
+@pytest.mark.parametrize("observed", [[1, 9, 3], [5, 5, 5]])
+def test_impossible_levels_are_refused(shrink, observed):
+    with pytest.raises(ValueError, match="confidence level"):
+        shrink(observed, [10, 10, 10], level=95)
+
+
 def test_lists_and_frames_are_taken():
     table = stats.shrink_rates(OBSERVED, EXPECTED).table
     again = stats.shrink_rates(table["observed"], table["size"])
