@@ -124,7 +124,18 @@ def check_recurrences(
     # Merging near-equal times can leave a window of no length.
     if np.any(merged := start_at >= stop_at):
         refuse(merged, "have a start within rounding of their stop", "leave them out and count")
-    _check_watched((window_codes, start_at, stop_at), (event_codes, time_at), scale.size)
+    placed = (window_codes, start_at, stop_at)
+    outside = _unwatched(placed, (event_codes, time_at), scale.size)
+    if outside.any():
+        # Merging near-equal times can also put a recurrence onto the start of its window.
+        scale, (start_at, stop_at, time_at) = _every_time(starts, stops, times)
+        placed = (window_codes, start_at, stop_at)
+        outside = _unwatched(placed, (event_codes, time_at), scale.size)
+    refuse(
+        outside,
+        "(recurrences) lie outside every window (start, stop] of their unit",
+        "give the window in which each was seen, or leave it out and count it",
+    )
     return Recurrences(
         scale=scale,
         window_unit=window_codes,
@@ -617,10 +628,17 @@ def _shared_codes(window_unit: ArrayLike, unit: ArrayLike) -> tuple[Ints, Ints]:
     return together[: len(watched)], together[len(watched) :]
 
 
-def _check_watched(
+def _every_time(*arrays: NDArray[np.int64] | Floats) -> tuple[TimeScale, list[Ints]]:
+    """Place times on a scale that keeps near-equal times apart. n log n."""
+    times, place = np.unique(np.concatenate(arrays), return_inverse=True)
+    ends = np.cumsum([array.size for array in arrays])[:-1]
+    return TimeScale(times.astype(np.float64)), list(np.split(place, ends))
+
+
+def _unwatched(
     windows: tuple[Ints, Ints, Ints], recurrences: tuple[Ints, Ints], size: int
-) -> None:
-    """Refuse overlapping windows, and recurrences outside every window of their unit."""
+) -> NDArray[np.bool_]:
+    """Find recurrences outside every window of their unit; refuse overlapping windows."""
     window_codes, start_at, stop_at = windows
     event_codes, time_at = recurrences
     key = window_codes.astype(np.int64) * size + start_at
@@ -633,9 +651,5 @@ def _check_watched(
     at = event_codes.astype(np.int64) * size + time_at
     # The last window that starts before the recurrence is the only one that can hold it.
     last = np.searchsorted(ordered, at, side="left") - 1
-    outside = (last < 0) | (at > ends[last])
-    refuse(
-        outside,
-        "(recurrences) lie outside every window (start, stop] of their unit",
-        "give the window in which each was seen, or leave it out and count it",
-    )
+    outside: NDArray[np.bool_] = (last < 0) | (at > ends[last])
+    return outside

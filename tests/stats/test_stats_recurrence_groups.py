@@ -278,6 +278,12 @@ def test_windows_within_rounding_of_no_length_are_refused():
         stats.mean_cumulative_function([1], [0.5], ([1, 2], [0, 1], [1, 1 + 1e-12]))
 
 
+def test_a_recurrence_just_after_the_start_of_its_window_is_seen():
+    windows = (["A", "B"], [0, 0], [1e6, 2e6])
+    curve = stats.mean_cumulative_function(["A", "B"], [1e-9, 1e6], windows)
+    assert curve.at([1e-10, 1e-9, 1e6]).tolist() == [0, 0.5, 1]
+
+
 # Differences
 
 
