@@ -219,10 +219,12 @@ def _fitted(
     kappas = np.geomspace(0.01 / max(largest, 1.0), GREATEST_KAPPA, SEARCHED)
     values = [at(np.array([centre, np.log(kappa)]))[0] for kappa in kappas]
     best = int(np.argmax(values))
-    if values[best] <= value and slope <= 0:
+    # Where a spread changes nothing, as with one trial per cell, sums differ by rounding alone.
+    slack = 1e-12 * abs(value)
+    if values[best] <= value + slack and slope <= 0:
         return None
     top = maximise(at, np.array([centre, np.log(kappas[best])]))
-    if top.value <= value:
+    if top.value <= value + slack:
         return None
     return float(top.point[0]), float(top.point[1]), top.value - value
 

@@ -60,6 +60,21 @@ def test_the_best_age_of_relife(shape, ratio):
     assert ours.age == pytest.approx(theirs, rel=1e-6)
 
 
+@pytest.mark.parametrize("shape", [2.0, 3.0])
+@pytest.mark.parametrize("rate", [0.05, 0.3, 1.0])
+def test_the_discounted_best_age_and_cost_of_relife(shape, rate):
+    # relife 3.0 discounts as Fox 1966 does, and gives the equivalent cost per unit of time.
+    policy = AgeReplacementPolicy(Weibull(shape, 1.0))
+    costs = {"cp": 1.0, "cf": 5.0, "discounting_rate": rate}
+    age = policy.compute_optimal_ar(**costs)
+    yearly = policy.asymptotic_expected_equivalent_annual_cost(ar=age, **costs)
+    ours = stats.age_replacement(
+        stats.Weibull(shape, 1.0), cost_planned=1.0, cost_failure=5.0, discount_rate=rate
+    )
+    assert ours.age == pytest.approx(float(np.squeeze(age)), rel=1e-6)
+    assert ours.cost_rate == pytest.approx(float(np.squeeze(yearly)), rel=1e-9)
+
+
 def test_renewals_of_an_exponential_life():
     # Barlow and Proschan 1965, section 3.2: M(t) = t / mean.
     found = stats.renewal_function(stats.Exponential(10.0), 60.0)

@@ -153,7 +153,9 @@ def test_alike_cells_are_all_given_the_common_value_and_said_to_be():
     assert "no more than by chance" in proportions.reason
     assert proportions.table["estimate"].to_list() == [0.5] * 3
     # One trial per cell cannot tell cells apart.
-    assert stats.shrink_proportions([0, 1, 1, 0, 0], [1] * 5).reason is not None
+    for size in range(2, 60):
+        single = stats.shrink_proportions([1] + [0] * (size - 1), [1] * size)
+        assert "no more than by chance" in single.reason
 
 
 def test_order_is_kept_and_does_not_matter():
