@@ -194,6 +194,27 @@ def test_limits_of_crow_for_23_failures():
     assert current.upper / current.estimate == pytest.approx(1.5744, abs=5e-5)
 
 
+# MIL-HDBK-189, tables of factors of the 80 % limits of the mean time between failures, from memory.
+@pytest.mark.parametrize(
+    ("truncation", "number", "lower", "upper"),
+    [
+        ("failure", 3, 0.6840, 8.927),
+        ("failure", 4, 0.6601, 5.328),
+        ("failure", 5, 0.6568, 4.000),
+        ("time", 3, 0.333, 6.326),
+        ("time", 4, 0.385, 4.243),
+        ("time", 5, 0.426, 3.386),
+    ],
+)
+def test_factors_of_the_military_handbook(truncation, number, lower, upper):
+    ages = np.arange(1.0, number + 1)
+    rows = ([1] * number, ages, ([1], [0], [ages[-1]]))
+    current = stats.fit_power_law(*rows, truncation=truncation).mtbf(level=0.8)
+    digits = 5e-5 if truncation == "failure" else 5e-4
+    assert current.lower / current.estimate == pytest.approx(lower, abs=digits + 1e-9)
+    assert current.upper / current.estimate == pytest.approx(upper, abs=5e-4)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("number", "tenth", "twentieth"), [(5, 0.160, 0.199), (10, 0.167, 0.212), (30, 0.172, 0.218)]

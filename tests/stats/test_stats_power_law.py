@@ -1,6 +1,7 @@
 """Power-law processes: by hand, against a general maximiser, invariances, refusals, coverage."""
 
 import numpy as np
+import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -161,6 +162,29 @@ def test_goodness_of_fit_says_when_the_law_does_not_fit():
 def test_what_determines_no_power_law_is_refused(rows, options, says):
     with pytest.raises(ValueError, match=says):
         stats.fit_power_law(*rows, **options)
+
+
+def test_lists_series_and_arrays_are_alike():
+    unit, time = ["A", "B", "A"], [3, 8, 11]
+    windows = (["A", "B"], [0, 2], [20, 15])
+    as_series = tuple(map(pl.Series, windows))
+    for ask in (stats.fit_power_law, stats.laplace_trend, stats.military_handbook_trend):
+        one = ask(unit, time, windows)
+        other = ask(pl.Series(unit), pl.Series(time), as_series)
+        third = ask(np.array(unit), np.array(time, dtype=float), tuple(map(np.array, windows)))
+        for name in ("shape", "scale") if ask is stats.fit_power_law else ("statistic", "p_value"):
+            assert getattr(one, name) == pytest.approx(getattr(other, name), rel=1e-12)
+            assert getattr(one, name) == pytest.approx(getattr(third, name), rel=1e-12)
+
+
+def test_units_without_recurrences_lower_the_rate_and_leave_the_shape():
+    # Watched to one age, eight units instead of two have a quarter of the mean count.
+    unit, time = [1, 2, 1, 2], [3.0, 8, 11, 17]
+    two = stats.fit_power_law(unit, time, ([1, 2], [0, 0], [20, 20]))
+    eight = stats.fit_power_law(unit, time, (list(range(1, 9)), [0] * 8, [20] * 8))
+    assert eight.shape == pytest.approx(two.shape, rel=1e-12)
+    assert eight.mean_count(20) == pytest.approx(two.mean_count(20) / 4, rel=1e-12)
+    assert (two.units, eight.units, eight.recurrences) == (2, 8, 4)
 
 
 def test_ages_that_make_no_sense_are_refused():
