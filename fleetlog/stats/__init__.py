@@ -29,6 +29,12 @@ from fleetlog.stats.distributions import (
     Weibull,
     WeibullMixture,
 )
+from fleetlog.stats.goodness import (
+    LifeModelTest,
+    ProbabilityPlot,
+    anderson_darling,
+    probability_plot,
+)
 from fleetlog.stats.inspection import InspectionPolicy, inspection_policy
 from fleetlog.stats.life_models import LifeFit, fit_life, fit_life_from_table
 from fleetlog.stats.model_choice import LifeModelComparison, compare_life_models
@@ -86,6 +92,7 @@ __all__ = [
     "Life",
     "LifeFit",
     "LifeModelComparison",
+    "LifeModelTest",
     "LifeRegression",
     "Loglogistic",
     "Lognormal",
@@ -94,6 +101,7 @@ __all__ = [
     "Mtbf",
     "Overdispersion",
     "PowerLawFit",
+    "ProbabilityPlot",
     "RateRatio",
     "RenewalFunction",
     "ReplacementPolicy",
@@ -109,6 +117,7 @@ __all__ = [
     "Weibull",
     "WeibullMixture",
     "age_replacement",
+    "anderson_darling",
     "benjamini_hochberg",
     "block_replacement",
     "compare_groups_pairwise",
@@ -138,6 +147,7 @@ __all__ = [
     "overdispersion",
     "poisson_cusum",
     "poisson_cusum_run_length",
+    "probability_plot",
     "proportion_difference",
     "proportion_interval",
     "rate_interval",

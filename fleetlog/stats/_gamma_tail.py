@@ -16,7 +16,7 @@ from fleetlog.stats._arrays import Floats
 NODES, NODE_WEIGHTS = np.polynomial.legendre.leggauss(40)
 # Integrands are cut off where they have fallen to exp(-44), below the rounding of their sum.
 CUT = 44.0
-CUT_STEPS = 15
+CUT_STEPS = 6
 SERIES_TERMS = 24
 FRACTION_TERMS = 80
 # Integrals are taken for this many ages at a time, which bounds the memory.
@@ -92,6 +92,9 @@ def _below(shape: float, x: Floats) -> tuple[Floats, Floats]:
     """Mean and variance of log T given T <= x, for 1 < x <= shape."""
     with np.errstate(divide="ignore"):
         reach = np.minimum(CUT / (shape - x), (CUT + x) / shape)
+    # Within a distance of 1 the exponent is at least a third of a parabola.
+    near = np.sqrt(3 * CUT / x)
+    reach = np.where(near < 1, np.minimum(reach, near), reach)
     for _ in range(CUT_STEPS):
         value = shape * reach + x * np.expm1(-reach) - CUT
         reach = reach - value / (shape - x * np.exp(-reach))
@@ -103,6 +106,8 @@ def _below(shape: float, x: Floats) -> tuple[Floats, Floats]:
 def _above(shape: float, x: Floats) -> tuple[Floats, Floats]:
     """Mean and variance of log T given T > x, for x > shape and x > 1."""
     reach = np.minimum(np.sqrt(2 * CUT / x), CUT / (x - shape))
+    # Beyond a distance of 1.26 the exponent is at least half an exponential.
+    reach = np.minimum(reach, np.maximum(np.log1p(2 * CUT / x), 1.26))
     for _ in range(CUT_STEPS):
         value = x * np.expm1(reach) - shape * reach - CUT
         reach = reach - value / (x * np.exp(reach) - shape)

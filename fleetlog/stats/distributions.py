@@ -146,7 +146,8 @@ class Weibull(Life):
 
     def cumulative_hazard(self, age: ArrayLike) -> Floats:
         """Give the integral of the hazard up to ``age``."""
-        return np.asarray((np.asarray(age, dtype=np.float64) / self.scale) ** self.shape)
+        with np.errstate(over="ignore"):
+            return np.asarray((np.asarray(age, dtype=np.float64) / self.scale) ** self.shape)
 
     def hazard(self, age: ArrayLike) -> Floats:
         """Failures per unit of age among those that survive to ``age``."""

@@ -429,14 +429,16 @@ def _result(
         scores = _scores(family, rows, top.point)
         grouped = np.stack([np.bincount(clustered, weights=score) for score in scores])
         free_covariance = free_covariance @ (grouped @ grouped.T) @ free_covariance
-    values, slopes = family.values(top.point), family.slopes(top.point)
+    slopes = family.slopes(top.point)
+    values = map(float, family.values(top.point))
+    parameters = dict(zip(family.names(), values, strict=True))
     return LifeFit(
         model=model,
-        life=family.life_at(top.point),
-        parameters=dict(zip(family.names(), map(float, values), strict=True)),
+        life=family.life(**parameters),
+        parameters=parameters,
         covariance=free_covariance * slopes[:, None] * slopes[None, :],
         log_likelihood=float(top.value),
-        aicc=_aicc(float(top.value), values.size, n),
+        aicc=_aicc(float(top.value), slopes.size, n),
         n=n,
         events=data.events,
         clusters=None if clustered is None else distinct(clustered),
