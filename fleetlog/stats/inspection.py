@@ -9,10 +9,10 @@ import polars as pl
 from scipy.optimize import brentq
 
 from fleetlog.stats._arrays import Floats
+from fleetlog.stats._policies import last_shown, mean_of_each, order_limits, too_thin
 from fleetlog.stats.distributions import Life
 from fleetlog.stats.life_models import LifeFit
 from fleetlog.stats.rates import tail_chance
-from fleetlog.stats.renewal import mean_of_each
 
 FLAT = 0.05
 DRAWS = 1000
@@ -47,15 +47,17 @@ class InspectionPolicy:
     interval : best interval, in the unit of the life; None where there is none.
     reason : why there is none, else None.
     cost : at the best interval, per failure until it is found or, with a cost of renewal, per
-        unit of age in the long run; infinite, or that of never inspecting, where there is none.
+        unit of age in the long run; that of never inspecting where no inspection pays. None where
+        the mean age at failure is infinite.
     inspections : mean number of inspections until the failure is found. None without an interval.
     undetected : mean time from a failure to the inspection that finds it. None likewise.
     saving : share that the best interval saves against never inspecting; None without a cost of
-        renewal, where never inspecting costs without end.
+        renewal, where never inspecting costs without end, and without a cost.
     flat_range : intervals around the best one at which the cost is within 5 % of the least; the
         upper end is infinite where never inspecting is, too. None without an interval.
     cost_inspection, cost_undetected_per_unit, cost_renewal : as given.
-    curve : Polars frame for charts: ``interval``, ``cost``, ``undetected_share`` (of the time).
+    curve : Polars frame for charts: ``interval``, ``cost``, ``undetected_share`` (of the time); no
+        rows where the mean age at failure is infinite.
     interval_limits : limits from parameters drawn from the fit, at ``level``; an interval that a
         draw does not have counts as infinite. None for a life with known parameters.
     no_optimum_share : share of the draws without a best interval.
@@ -65,7 +67,7 @@ class InspectionPolicy:
 
     interval: float | None
     reason: str | None
-    cost: float
+    cost: float | None
     inspections: float | None
     undetected: float | None
     saving: float | None
@@ -145,20 +147,14 @@ def inspection_policy(
         life.draws(draws, seed=seed), costs, SCAN_POINTS_OF_DRAWS, NARROWINGS_OF_DRAWS
     )
     tail = tail_chance(level)
-    lower, upper = np.quantile(intervals, [tail, 1 - tail], method="inverted_cdf")
     without = float(np.mean(np.isinf(intervals)))
-    against = without if policy.interval is not None else 1 - without
-    pays = "no inspection pays" if policy.interval is not None else "inspection would pay"
+    found = policy.interval is not None
     return replace(
         policy,
-        interval_limits=(float(lower), float(upper)),
+        interval_limits=order_limits(intervals, tail),
         no_optimum_share=without,
         draws=int(intervals.size),
-        caution=(
-            f"the sample is too thin to say: in {against:.0%} of the lives that it allows, {pays}"
-            if against > tail
-            else None
-        ),
+        caution=too_thin(without, tail, found=found, action="inspection"),
     )
 
 
@@ -166,33 +162,32 @@ def _known(life: Life, costs: _Costs, level: float) -> InspectionPolicy:
     """Policy for a life with known parameters."""
     best = float(_best_intervals(life, costs, SCAN_POINTS, NARROWINGS)[0])
     mean = np.asarray(life.mean, dtype=np.float64)
-    never = np.inf if costs.renewal is None else costs.undetected
-    if np.isfinite(best):
+    finite, found = bool(np.isfinite(mean)), bool(np.isfinite(best))
+    least = visits = None
+    if found:
         visits = float(_visits(life, np.array([best]))[0])
         least = float(costs.of(np.array(best), np.array(visits), mean))
-        last = 4 * best
-        figures: tuple[float | None, float | None] = visits, best * visits - float(mean)
-    else:
-        least, last, figures = never, 4 * float(life.quantile(0.5)), (None, None)
+    elif finite:
+        least = costs.undetected
+    last = 4 * best if found else last_shown(life)
     intervals = np.linspace(last / 200, last, 200)
-    seen = _visits(life, intervals) if np.isfinite(mean) else np.full(200, np.inf)
+    intervals = intervals if finite else intervals[:0]
+    seen = _visits(life, intervals)
     curve = pl.DataFrame(
         {
             "interval": intervals,
-            "cost": costs.of(intervals, seen, mean) if np.isfinite(mean) else seen,
-            "undetected_share": 1 - mean / (intervals * seen)
-            if np.isfinite(mean)
-            else 0 * intervals,
+            "cost": costs.of(intervals, seen, mean),
+            "undetected_share": 1 - mean / (intervals * seen),
         }
     )
     return InspectionPolicy(
-        interval=best if np.isfinite(best) else None,
-        reason=None if np.isfinite(best) else (NOT_WORTH if np.isfinite(mean) else NO_MEAN),
+        interval=best if found else None,
+        reason=None if found else (NOT_WORTH if finite else NO_MEAN),
         cost=least,
-        inspections=figures[0],
-        undetected=figures[1],
-        saving=None if costs.renewal is None else 1 - least / never,
-        flat_range=_flat_range(life, costs, best, least) if np.isfinite(best) else None,
+        inspections=visits,
+        undetected=None if visits is None else best * visits - float(mean),
+        saving=None if costs.renewal is None or least is None else 1 - least / costs.undetected,
+        flat_range=None if not found else _flat_range(life, costs, best),
         cost_inspection=costs.inspection,
         cost_undetected_per_unit=costs.undetected,
         cost_renewal=costs.renewal,
@@ -259,14 +254,18 @@ def _visits(life: Life, interval: Floats) -> Floats:
     return np.asarray(total + np.where(left > 0, rest + left / 2 + slope / 12, 0.0))
 
 
-def _flat_range(life: Life, costs: _Costs, best: float, least: float) -> tuple[float, float]:
+def _flat_range(life: Life, costs: _Costs, best: float) -> tuple[float, float]:
     """Intervals around the best one where the cost is within 5 % of the least."""
-    limit = (1 + FLAT) * least
     mean = np.asarray(life.mean, dtype=np.float64)
 
-    def excess(interval: float) -> float:
+    def cost(interval: float) -> float:
         at = np.array([interval])
-        return float(costs.of(at, _visits(life, at), mean)[0]) - limit
+        return float(costs.of(at, _visits(life, at), mean)[0])
+
+    limit = (1 + FLAT) * cost(best)
+
+    def excess(interval: float) -> float:
+        return cost(interval) - limit
 
     low = best / 1.2
     while excess(low) < 0:

@@ -84,9 +84,3 @@ def _solved(life: Life, horizon: Floats, steps: int) -> Floats:
         gained[i - 1] = (failed[i] + earlier - total[i - 1]) / (1 - midway[0])
         total[i] = total[i - 1] + gained[i - 1]
     return total
-
-
-def mean_of_each(life: Life) -> Floats:
-    """Mean age at failure of each of the lives that ``life`` holds, (lives,)."""
-    lives = np.broadcast(*map(np.asarray, life.parameters.values())).size
-    return np.broadcast_to(np.asarray(life.mean, dtype=np.float64), lives)

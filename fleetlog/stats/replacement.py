@@ -10,10 +10,11 @@ import polars as pl
 from scipy.optimize import brentq
 
 from fleetlog.stats._arrays import Floats, Ints
+from fleetlog.stats._policies import last_shown, mean_of_each, order_limits, too_thin
 from fleetlog.stats.distributions import Life
 from fleetlog.stats.life_models import LifeFit
 from fleetlog.stats.rates import tail_chance
-from fleetlog.stats.renewal import mean_of_each, renewals_up_to
+from fleetlog.stats.renewal import renewals_up_to
 
 FLAT = 0.05
 DRAWS = 1000
@@ -252,13 +253,7 @@ def _cost_ratio(cost_planned: float, cost_failure: float) -> float:
 
 def _last_shown(life: Life, best: float | None) -> float:
     """Age at which a chart of the cost ends."""
-    last = float(life.quantile(0.95))
-    if not np.isfinite(last):
-        # Where more than 5 % never fail, the chart ends where half of the others have.
-        with np.errstate(over="ignore"):
-            ever = float(life.failed(np.finfo(np.float64).max))
-        last = 2 * float(life.quantile(ever / 2))
-    return max(last, 0.0 if best is None else 2.5 * best)
+    return max(last_shown(life), 0.0 if best is None else 2.5 * best)
 
 
 class _Scan:
@@ -422,31 +417,14 @@ def _with_draws(
     savings = np.zeros(ages.size)
     savings[finite] = 1 - rates[finite] / forever[finite]
     without = float(np.mean(~finite))
-    caution = None
-    if policy.age is not None and without > tail:
-        caution = (
-            f"the sample is too thin to say: in {without:.0%} of the lives that it allows, no "
-            f"planned age pays"
-        )
-    elif policy.age is None and 1 - without > tail:
-        caution = (
-            f"the sample is too thin to say: in {1 - without:.0%} of the lives that it allows, a "
-            f"planned age would pay"
-        )
     return replace(
         policy,
-        age_interval=_order_limits(ages, tail),
-        saving_interval=_order_limits(savings, tail),
+        age_interval=order_limits(ages, tail),
+        saving_interval=order_limits(savings, tail),
         no_optimum_share=without,
         draws=int(ages.size),
-        caution=caution,
+        caution=too_thin(without, tail, found=policy.age is not None, action="a planned age"),
     )
-
-
-def _order_limits(values: Floats, tail: float) -> tuple[float, float]:
-    # Order statistics: infinite ages must not be averaged with finite ones.
-    lower, upper = np.quantile(values, [tail, 1 - tail], method="inverted_cdf")
-    return float(lower), float(upper)
 
 
 def _flat_range(

@@ -97,13 +97,18 @@ def test_where_renewal_costs_more_than_the_harm_no_inspection_pays():
     assert 0 < cheaper.saving < 1
 
 
-def test_parts_that_last_for_ever_on_average_have_no_best_interval():
+@pytest.mark.parametrize(
+    "life", [stats.Loglogistic(0.9, 100.0), stats.SusceptibleWeibull(0.4, 3.0, 100.0)]
+)
+@pytest.mark.parametrize("renewal", [None, 2.0])
+def test_parts_that_last_for_ever_on_average_have_no_best_interval(life, renewal):
     policy = stats.inspection_policy(
-        stats.Loglogistic(0.9, 100.0), cost_inspection=1, cost_undetected_per_unit=0.3
+        life, cost_inspection=1, cost_undetected_per_unit=0.3, cost_renewal=renewal
     )
     assert policy.interval is None
     assert "mean age at failure is infinite" in policy.reason
-    assert policy.cost == np.inf
+    assert (policy.cost, policy.saving, policy.flat_range) == (None, None, None)
+    assert policy.curve.height == 0
 
 
 def test_a_fit_carries_its_uncertainty():

@@ -404,6 +404,8 @@ def test_impossible_levels_are_refused(policy):
         stats.Lognormal(mu=4.0, sigma=0.5),
         stats.Loglogistic(shape=3.0, scale=50.0),
         stats.Gamma(shape=3.0, scale=20.0),
+        stats.ThresholdWeibull(shape=1.8, scale=60.0, threshold=20.0),
+        stats.WeibullMixture(share=0.1, shape=0.8, scale=5.0, late_shape=4.0, late_scale=60.0),
     ],
 )
 @pytest.mark.parametrize("discount", [0.0, 0.01])
@@ -428,3 +430,23 @@ def test_a_hazard_that_rises_and_falls_may_not_pay():
     endless = stats.age_replacement(stats.Loglogistic(0.8, 50.0), cost_planned=1, cost_failure=3)
     assert "mean age at failure is infinite" in endless.reason
     assert endless.run_to_failure_cost_rate == 0
+
+
+def test_a_mixture_and_a_life_without_closed_forms_agree():
+    ours = stats.age_replacement(
+        EarlyAndLate(0.3, 100.0, 6.0, 900.0), cost_planned=1, cost_failure=9
+    )
+    mixture = stats.WeibullMixture(0.3, 0.7, 100.0, 6.0, 900.0)
+    theirs = stats.age_replacement(mixture, cost_planned=1, cost_failure=9)
+    assert ours.age == pytest.approx(theirs.age, rel=1e-7)
+    assert ours.cost_rate == pytest.approx(theirs.cost_rate, rel=1e-9)
+
+
+def test_a_fit_with_parts_that_never_fail_is_run_to_failure_in_every_draw():
+    rng = np.random.default_rng(41)
+    failed = np.where(rng.random(500) < 0.4, 100 * rng.weibull(3.0, 500), 1e9)
+    part = stats.fit_life(np.minimum(failed, 250.0), failed < 250, model="weibull-susceptible")
+    for policy in (stats.age_replacement, stats.block_replacement):
+        found = policy(part, cost_planned=1, cost_failure=50, draws=50)
+        assert found.age is None
+        assert (found.no_optimum_share, found.draws, found.caution) == (1.0, 50, None)
