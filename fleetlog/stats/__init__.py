@@ -78,6 +78,7 @@ from fleetlog.stats.trend import (
     lewis_robinson_trend,
     military_handbook_trend,
 )
+from fleetlog.stats.turnbull import IntervalSurvivalCurve, turnbull
 
 __all__ = [
     "CusumChart",
@@ -89,6 +90,7 @@ __all__ = [
     "HazardCurve",
     "IncidenceCurves",
     "InspectionPolicy",
+    "IntervalSurvivalCurve",
     "Life",
     "LifeFit",
     "LifeModelComparison",
@@ -156,4 +158,5 @@ __all__ = [
     "shrink_proportions",
     "shrink_rates",
     "standardised_ratio",
+    "turnbull",
 ]
