@@ -165,8 +165,8 @@ class PowerLawFit:
 
         Parameters
         ----------
-        draws : made data sets; 99 do for fleets of 100,000 units, where each takes a good tenth of a
-            second. seed : of the random numbers; equal seeds give equal answers.
+        draws : made data sets; each takes about 0.1 s in a fleet of 100,000 units.
+        seed : of the random numbers; equal seeds give equal answers.
 
         Notes
         -----
