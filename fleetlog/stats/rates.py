@@ -315,20 +315,25 @@ def rate_ratio(
 
 
 def _share_limits(one: Floats, two: Floats, method: str, tail: float) -> Limits:
-    """Limits of the chance that an event is one of the first count's."""
+    """Limits of the chance that an event is one of the first count's.
+
+    They depend on the two counts alone, so each distinct pair is solved once (n log n).
+    """
+    shape = one.shape
+    pairs, place = np.unique(one + 1j * two, return_inverse=True)
+    one, two = pairs.real, pairs.imag
     lower = np.where(one == 0, 0.0, betaincinv(np.maximum(one, 1.0), two + 1, tail))
     upper = np.where(two == 0, 1.0, betaincinv(one + 1, np.maximum(two, 1.0), 1 - tail))
-    if method == "exact":
-        return lower, upper
-    # The mid-P limits lie inside the exact ones, so those bracket them.
+    if method == "mid-p":
+        # The mid-P limits lie inside the exact ones, so those bracket them.
+        low, high = lower, upper
 
-    def rising(share: Floats) -> Floats:
-        return _share_as_many(one, two, share, method)
+        def rising(share: Floats) -> Floats:
+            return _share_as_many(one, two, share, "mid-p")
 
-    return (
-        np.where(one == 0, 0.0, _halve(rising, lower, upper, tail)),
-        np.where(two == 0, 1.0, _halve(rising, lower, upper, 1 - tail)),
-    )
+        lower = np.where(one == 0, 0.0, _halve(rising, low, high, tail))
+        upper = np.where(two == 0, 1.0, _halve(rising, low, high, 1 - tail))
+    return lower[place].reshape(shape), upper[place].reshape(shape)
 
 
 def _share_as_many(one: Floats, two: Floats, share: Floats, method: str) -> Floats:
