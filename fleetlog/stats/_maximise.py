@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 
@@ -95,7 +96,10 @@ def maximise(
 
 def finite(found: Derivatives) -> bool:
     """Whether a value and its derivatives can all be used."""
-    return all(bool(np.all(np.isfinite(part))) for part in found)
+    value, gradient, hessian = found
+    with np.errstate(invalid="ignore"):
+        # A sum is finite where all its terms are.
+        return isfinite(value) and isfinite(gradient.sum() + hessian.sum())
 
 
 def _uphill(gradient: Floats, hessian: Floats) -> tuple[Floats, bool, bool]:

@@ -30,7 +30,7 @@ HIGHER = 1e-4
 class Held:
     """A point that moves with the free places while the quantity of interest is held.
 
-    ``point`` (p,), and its first (p, m) and second (p, m, m) derivatives by the m free places.
+    ``point`` (p,), and its first (p, m) and second (m, m, p) derivatives by the m free places.
     """
 
     point: Floats
@@ -58,7 +58,7 @@ def parameter_quantity(index: int, point: Floats, std_err: float) -> Quantity:
     """One parameter, on its free scale; the other places of the point are free."""
     others = np.delete(np.arange(point.size), index)
     first = np.eye(point.size)[:, others]
-    second = np.zeros((point.size, others.size, others.size))
+    second = np.zeros((others.size, others.size, point.size))
 
     def hold(value: float, free: Floats) -> Held:
         held = np.empty(point.size)
@@ -79,7 +79,7 @@ def quantile_quantity(family: Family, hazard: float, point: Floats, covariance: 
     others = np.delete(np.arange(point.size), pivot)
     along = np.zeros(point.size)
     along[list(family.moving)] = 1.0
-    spread = np.eye(point.size)[:, others]
+    spread, pairs = np.eye(point.size)[:, others], np.ix_(others, others)
 
     def hold(value: float, free: Floats) -> Held:
         unscaled = np.zeros(point.size)
@@ -88,7 +88,7 @@ def quantile_quantity(family: Family, hazard: float, point: Floats, covariance: 
         return Held(
             unscaled + (value - log_age) * along,
             spread - along[:, None] * gradient[others][None, :],
-            -along[:, None, None] * hessian[np.ix_(others, others)][None, :, :],
+            -hessian[pairs][:, :, None] * along,
         )
 
     free = (point - point[pivot] * along)[others]
@@ -116,7 +116,7 @@ class Profile:
         def excess(value: float) -> float:
             if value not in known:
                 # The root of the deviance is nearly straight in the value, so few steps find it.
-                fallen = np.sqrt(max(2 * (self._top - self._best(value)), 0.0))
+                fallen = np.sqrt(max(2 * (self._top - self.level(value)), 0.0))
                 known[value] = float(min(fallen, GREATEST_FALL)) - abs(z)
             return known[value]
 
@@ -127,7 +127,7 @@ class Profile:
             if abs(outer - centre) > FARTHEST_LIMIT:
                 return float(np.copysign(np.inf, z))
             inner, outer = outer, outer + max(outer - centre, reach, key=abs) / 2
-        root = float(brentq(excess, inner, outer, xtol=1e-12, rtol=1e-13))
+        root = float(brentq(excess, inner, outer, xtol=1e-10, rtol=1e-13))
         unattained = GREATEST_FALL - abs(z) in known.values()
         if abs(excess(root)) > JUMP and not unattained:
             raise NoInteriorMaximum(
@@ -136,7 +136,7 @@ class Profile:
             )
         return root
 
-    def _best(self, value: float) -> float:
+    def level(self, value: float) -> float:
         """Profile log-likelihood at ``value``; minus infinity where no point attains it."""
         target = value
         while True:
@@ -174,5 +174,5 @@ class Profile:
         level, gradient, hessian = self._family.log_likelihood(self._data, held.point)
         with np.errstate(invalid="ignore", over="ignore"):
             slope = gradient @ held.first
-            bend = held.first.T @ hessian @ held.first + np.tensordot(gradient, held.second, 1)
+            bend = held.first.T @ hessian @ held.first + held.second @ gradient
         return level, slope, bend

@@ -9,12 +9,13 @@ Where a library's search stops early the tolerance is wide, and ours must have t
 import shutil
 import subprocess
 
+import lifelines
 import numpy as np
 import polars as pl
 import pytest
 import surpyval
 from numpy.testing import assert_allclose
-from r_reference import DATA, HERE, read_figures, survival_data
+from r_reference import DATA, HERE, channing, read_figures, survival_data
 from reliability.Datasets import automotive, mixture
 from reliability.Fitters import Fit_Gamma_2P, Fit_Weibull_3P, Fit_Weibull_Mixture
 
@@ -84,6 +85,68 @@ def test_life_models_of_r(data, model):
     size = len(fit.parameters)
     theirs = ours[2] @ np.reshape(covariance, (size, size)) @ ours[2].T
     assert_allclose(fit.covariance, theirs, rtol=1e-6)
+
+
+def test_worked_weibull_example_of_the_handbook():
+    # NIST/SEMATECH e-Handbook of Statistical Methods, section 8.4.1.2: 20 units tested for 500
+    # hours, 10 failures. Ages and estimates (1.7208 and 606.5280) are quoted from memory.
+    failed = [54, 187, 216, 240, 244, 335, 361, 373, 375, 386]
+    fit = stats.fit_life(failed + [500] * 10, [True] * 10 + [False] * 10)
+    assert fit.parameters["shape"] == pytest.approx(1.7208, abs=5e-5)
+    assert fit.parameters["scale"] == pytest.approx(606.5280, abs=5e-4)
+
+
+def residents():
+    """Retirement centre, `channing` (Klein and Moeschberger 2003): ages in years, late entry.
+
+    Four who entered and left at one age are left out.
+    """
+    rows = channing().filter(pl.col("ageentry") < pl.col("age"))
+    return {
+        "exit": rows["age"].to_numpy() / 12,
+        "event": (rows["death"] == 1).to_numpy(),
+        "entry": rows["ageentry"].to_numpy() / 12,
+    }
+
+
+def test_lognormal_of_lifelines_with_late_entry():
+    # Its loglogistic search ends at a scale of 1e-9 on these lives; see the next test for that.
+    lives = residents()
+    theirs = lifelines.LogNormalFitter().fit(lives["exit"], lives["event"], entry=lives["entry"])
+    fit = stats.fit_life(**lives, model="lognormal")
+    assert fit.parameters["mu"] == pytest.approx(theirs.mu_, rel=1e-4)
+    assert fit.parameters["sigma"] == pytest.approx(theirs.sigma_, rel=1e-4)
+    assert fit.log_likelihood == pytest.approx(theirs.log_likelihood_, rel=1e-8)
+    assert fit.log_likelihood >= theirs.log_likelihood_ - 1e-9 * abs(fit.log_likelihood)
+
+
+@pytest.mark.parametrize(
+    ("model", "peer", "names"),
+    [
+        ("lognormal", surpyval.LogNormal, ("mu", "sigma")),
+        ("loglogistic", surpyval.LogLogistic, ("scale", "shape")),
+    ],
+)
+def test_late_entry_of_surpyval(model, peer, names):
+    lives = residents()
+    theirs = peer.fit(x=lives["exit"], c=(~lives["event"]).astype(int), tl=lives["entry"])
+    fit = stats.fit_life(**lives, model=model)
+    assert [fit.parameters[name] for name in names] == pytest.approx(list(theirs.params), rel=1e-6)
+    assert fit.log_likelihood == pytest.approx(-theirs.neg_ll(), rel=1e-11)
+
+
+def test_order_of_the_fan_models():
+    # The fans' hazard seems to fall or be level: Meeker and Escobar 1998 use them for that. The
+    # figures are R's log-likelihoods put into Akaike's formula.
+    found = stats.compare_life_models(**fans(), models=["weibull", "exponential", "lognormal"])
+    n = fans()["exit"].size
+    for model, k in (("weibull", 2), ("exponential", 1), ("lognormal", 2)):
+        value = R[f"fans.{model}"][2]
+        expected = 2 * k - 2 * value + 2 * k * (k + 1) / (n - k - 1)
+        row = found.table.filter(pl.col("model") == model)
+        assert row["aicc"].item() == pytest.approx(expected, rel=1e-10)
+    assert found.best is None  # 12 failures
+    assert found.thin.startswith("12 failures")
 
 
 def r_is_here():

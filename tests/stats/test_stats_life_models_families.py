@@ -640,3 +640,67 @@ class TestComparison:
 def test_one_cluster_says_nothing():
     with pytest.raises(InvalidLives, match="of one cluster"):
         stats.fit_life([1, 2, 3], [True] * 3, cluster=[1, 1, 1])
+
+
+GOOD = {
+    "exit": [3.0, 5.0, 5.0, 8.0, 9.0, 11.0],
+    "event": [True, True, False, True, False, True],
+    "entry": [0, 1, 2, 0, 0, 3],
+    "weight": [1, 2, 1, 1, 1, 1],
+}
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize(
+    ("spoiled", "says"),
+    [
+        ({"exit": [3.0, np.nan, 5.0, np.nan, 9.0, 11.0]}, r"2 of 6 rows have no exit.*rows 1, 3"),
+        ({"exit": [3.0, -1.0, 5.0, 8.0, 9.0, 11.0]}, "1 of 6 rows have a negative exit"),
+        ({"exit": [3.0, np.inf, 5.0, 8.0, 9.0, 11.0]}, "1 of 6 rows have an infinite exit"),
+        ({"entry": [3, 1, 2, 0, 0, 3]}, r"1 of 6 rows have entry >= exit \(rows 0"),
+        ({"weight": [1, 0, 1, 1, 1, 1]}, "1 of 6 rows have a weight of 0"),
+        ({"event": [1, 1, 0, 1, 0, 1]}, "one true or false per row"),
+        ({"event": [True, False]}, "has 2 values for 6 rows"),
+        ({"event": [False] * 6}, "No life failed"),
+    ],
+)
+def test_every_model_refuses_unusable_lives(model, spoiled, says):
+    with pytest.raises(ValueError, match=says):
+        stats.fit_life(**(GOOD | spoiled), model=model)
+
+
+@pytest.mark.parametrize("change", [tuple, np.asarray, lambda column: pl.Series("x", column)])
+def test_lists_arrays_and_series_mean_the_same(change):
+    given = {name: change(column) for name, column in GOOD.items()}
+    one, two = stats.fit_life(**GOOD, model="lognormal"), stats.fit_life(**given, model="lognormal")
+    assert one.parameters == two.parameters
+    assert stats.compare_life_models(**given).table.equals(stats.compare_life_models(**GOOD).table)
+    assert stats.probability_plot(**given).points.equals(stats.probability_plot(**GOOD).points)
+
+
+def test_no_model_drops_out_of_the_comparison():
+    found = stats.compare_life_models(**GOOD)
+    assert set(found.table["model"]) == set(MODELS)
+    refused = found.table.filter(pl.col("log_likelihood").is_null())
+    assert refused.height == len(MODELS) - len(found.fits)
+    assert refused["note"].null_count() == 0
+
+
+@pytest.mark.parametrize(
+    "life",
+    [
+        stats.Lognormal(4.0, 0.4), stats.Loglogistic(3.0, 50.0), stats.Gamma(4.0, 20.0),
+        stats.ThresholdWeibull(2.0, 50.0, 30.0), stats.WeibullMixture(0.1, 0.6, 5.0, 4.0, 100.0),
+        stats.SusceptibleWeibull(1.0, 3.0, 50.0),
+    ],
+)  # fmt: skip
+def test_replacement_policies_take_every_life(life):
+    policy = stats.age_replacement(life, cost_planned=1, cost_failure=8)
+
+    def rate(age):
+        return (1 + 7 * float(life.failed(age))) / float(life.mean_up_to(age))
+
+    assert policy.cost_rate == pytest.approx(rate(policy.age), rel=1e-9)
+    assert rate(policy.age * 0.98) > policy.cost_rate
+    assert rate(policy.age * 1.02) > policy.cost_rate
+    assert policy.run_to_failure_cost_rate == pytest.approx(8 / float(life.mean))
