@@ -1,5 +1,6 @@
 """Numerics for lives with censoring: arrays in, frozen results out; no files, no screens."""
 
+from fleetlog.stats.bands import Band, equal_precision_band
 from fleetlog.stats.compare import (
     TestResult,
     compare_groups_pairwise,
@@ -37,6 +38,12 @@ from fleetlog.stats.goodness import (
 )
 from fleetlog.stats.inspection import InspectionPolicy, inspection_policy
 from fleetlog.stats.life_models import LifeFit, fit_life, fit_life_from_table
+from fleetlog.stats.means import (
+    RestrictedMean,
+    restricted_mean,
+    restricted_mean_from_table,
+    time_lost_by_cause,
+)
 from fleetlog.stats.model_choice import LifeModelComparison, compare_life_models
 from fleetlog.stats.monitoring import (
     CusumChart,
@@ -81,6 +88,7 @@ from fleetlog.stats.trend import (
 from fleetlog.stats.turnbull import IntervalSurvivalCurve, turnbull
 
 __all__ = [
+    "Band",
     "CusumChart",
     "CusumDesign",
     "Exponential",
@@ -107,6 +115,7 @@ __all__ = [
     "RateRatio",
     "RenewalFunction",
     "ReplacementPolicy",
+    "RestrictedMean",
     "ShapeCheck",
     "Shrunk",
     "StandardisedRatio",
@@ -128,6 +137,7 @@ __all__ = [
     "cumulative_incidence",
     "cumulative_incidence_from_table",
     "design_poisson_cusum",
+    "equal_precision_band",
     "fit_life",
     "fit_life_from_table",
     "fit_life_regression",
@@ -155,8 +165,11 @@ __all__ = [
     "rate_interval",
     "rate_ratio",
     "renewal_function",
+    "restricted_mean",
+    "restricted_mean_from_table",
     "shrink_proportions",
     "shrink_rates",
     "standardised_ratio",
+    "time_lost_by_cause",
     "turnbull",
 ]

@@ -14,7 +14,7 @@ import polars as pl
 from numpy.typing import ArrayLike
 
 from fleetlog.errors import InvalidLives
-from fleetlog.stats._arrays import Floats, booleans, distinct, normal_quantile
+from fleetlog.stats._arrays import Floats, Ints, booleans, distinct, normal_quantile
 from fleetlog.stats.risk import (
     Lives,
     RiskTable,
@@ -300,6 +300,21 @@ def cumulative_incidence(
     Source: Aalen and Johansen 1978; Putter, Fiocco and Geskus 2007. Variance: Andersen, Borgan,
     Gill and Keiding 1993, section IV.4 (multinomial increments).
     """
+    coded, causes = check_causes(cause)
+    lives = check_lives(
+        exit,
+        coded,
+        causes=len(causes),
+        entry=entry,
+        weight=weight,
+        cluster=cluster,
+        from_age=from_age,
+    )
+    return _incidence(risk_table(lives), causes, lives, level)
+
+
+def check_causes(cause: ArrayLike) -> tuple[Ints, tuple[int, ...]]:
+    """Give the causes of failure numbers from 1, in ascending order; 0 stays no failure."""
     given = np.asarray(cause)
     if given.ndim != 1 or given.dtype.kind not in "ui":
         raise InvalidLives(
@@ -309,16 +324,7 @@ def cumulative_incidence(
         raise InvalidLives("cause has negative values: pass 0 where a life did not fail.")
     present = np.unique(given[given > 0])
     causes = tuple(int(value) for value in present)
-    lives = check_lives(
-        exit,
-        np.where(given > 0, np.searchsorted(present, given) + 1, 0),
-        causes=len(causes),
-        entry=entry,
-        weight=weight,
-        cluster=cluster,
-        from_age=from_age,
-    )
-    return _incidence(risk_table(lives), causes, lives, level)
+    return np.where(given > 0, np.searchsorted(present, given) + 1, 0), causes
 
 
 def cumulative_incidence_from_table(
@@ -354,7 +360,7 @@ def _survival(table: RiskTable, lives: Lives | None, level: float) -> SurvivalCu
             relative = np.sqrt(_clustered(table, lives, hazard_gain, gain))
             variance = "infinitesimal jackknife grouped by cluster"
     std_err = np.where(estimate > 0, estimate * relative, np.nan)
-    lower, upper = _log_log_limits(estimate, relative, level)
+    lower, upper = log_log_limits(estimate, relative, normal_quantile(level))
     return SurvivalCurve(
         table=table_frame(table, estimate, std_err, lower, upper),
         interval="log(-log)",
@@ -400,7 +406,7 @@ def _incidence(
         std_err = np.sqrt(variance)
         with np.errstate(divide="ignore", invalid="ignore"):
             relative = std_err / estimate
-        lower, upper = _log_log_limits(estimate, relative, level)
+        lower, upper = log_log_limits(estimate, relative, normal_quantile(level))
         frames.append(
             table_frame(table, estimate, std_err, lower, upper).with_columns(
                 pl.lit(cause, dtype=pl.Int64).alias("cause"), pl.Series("events", mine)
@@ -498,13 +504,13 @@ def _carry(table: RiskTable, values: Floats, size: int) -> Floats:
     return np.cumsum(spread(table, gains, size))
 
 
-def _log_log_limits(estimate: Floats, relative: Floats, level: float) -> tuple[Floats, Floats]:
+def log_log_limits(estimate: Floats, relative: Floats, multiplier: float) -> tuple[Floats, Floats]:
     """Limits of a share, formed on log(-log); NaN where it is 0 or 1."""
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log(estimate)
         # A sum of shares may miss 1 by rounding.
         logs[(logs > -NEARLY_NOTHING) | np.isneginf(logs)] = np.nan
-        factor = np.exp(normal_quantile(level) * relative / logs)
+        factor = np.exp(multiplier * relative / logs)
         return np.exp(logs / factor), np.exp(logs * factor)
 
 
