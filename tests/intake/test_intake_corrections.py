@@ -188,21 +188,28 @@ def test_nothing_held_is_said(store, tmp_path):
 
 
 @settings(
-    max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
-    text=st.text(
-        st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Cn"]), min_size=1, max_size=30
-    ).filter(lambda text: text.strip())
+    texts=st.lists(
+        st.text(
+            st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Cn"]),
+            min_size=1,
+            max_size=30,
+        ).filter(lambda text: text.strip()),
+        min_size=20,
+        max_size=20,
+    )
 )
-def test_any_text_survives_the_way_out_and_back(store, load_rows, row, tmp_path, text):
+def test_any_text_survives_the_way_out_and_back(store, load_rows, row, tmp_path, texts):
     """What is written into the workbook is what was in the file, whatever it looks like."""
-    shown = text.strip()
-    result = load_rows([row(opened_on="no day", complaint=text)], name="any.csv")
+    rows = [
+        row(ro_no=f"N{at}", opened_on="no day", complaint=text) for at, text in enumerate(texts)
+    ]
+    result = load_rows(rows, name="any.csv")
+    assert result.rows_held == len(texts)
     out = tmp_path / "held.xlsx"
     intake.export_held(store, out, load_id=result.load_id)
-    sheet = sheet_of(out)
-    assert sheet["c9" if "c9" in sheet.columns else "c8"].to_list() or shown
     (again,) = intake.load_corrections(store, out)
     assert again.already_loaded, "a cell came back changed"
     intake.undo_load(store, result.load_id)
