@@ -135,8 +135,7 @@ def age_replacement(
     Source: Barlow and Hunter 1960; Barlow and Proschan 1965, section 4.2; Fox 1966 (discounting).
     """
     ratio = _cost_ratio(cost_planned, cost_failure)
-    if not (np.isfinite(discount_rate) and discount_rate >= 0):
-        raise ValueError(f"discount_rate is {discount_rate}: pass a rate of 0 or more")
+    _check_discount(discount_rate)
     known = life.life if isinstance(life, LifeFit) else life
     scan = _Scan(known, ratio, discount_rate)
     best, reason = _best_age(scan)
@@ -177,6 +176,7 @@ def block_replacement(
     *,
     cost_planned: float,
     cost_failure: float,
+    discount_rate: float = 0.0,
     level: float = 0.95,
     draws: int = DRAWS,
     seed: int = 0,
@@ -191,6 +191,9 @@ def block_replacement(
     ----------
     life : a fit, whose uncertainty is then carried through, or a life with known parameters.
     cost_planned, cost_failure : > 0, money per renewal.
+    discount_rate : >= 0, per unit of age, continuous, as in `age_replacement`; the cost rate is
+        then the level payment ``rate [c_p exp(-rate T) + c_f D(T)] / [1 - exp(-rate T)]``, with D
+        the mean discounted number of failures.
     level : confidence level of the limits of interval and saving.
     draws, seed : number of parameter draws from the fit, and the seed that repeats them.
 
@@ -200,44 +203,46 @@ def block_replacement(
 
     Notes
     -----
-    Intervals of up to four mean lives are looked at: beyond, the cost comes ever closer to that
+    Intervals of up to four mean lives are looked at (where that is infinite, discounting sets
+    an end): beyond, the cost comes ever closer to that
     of running to failure. M solves the renewal equation on a grid (see `renewal_function`), which
     gives cost rates to a relative 1e-4 or better, and those of the draws to 1e-2.
 
-    Source: Barlow and Proschan 1965, section 4.3.
+    Source: Barlow and Proschan 1965, section 4.3; Fox 1966 (discounting).
     """
     ratio = _cost_ratio(cost_planned, cost_failure)
+    _check_discount(discount_rate)
     known = life.life if isinstance(life, LifeFit) else life
-    blocks = _best_blocks(known, ratio, BLOCK_STEPS)
+    blocks = _best_blocks(known, ratio, discount_rate, BLOCK_STEPS)
     forever = float(blocks.forever[0])
     best = float(blocks.best[0]) if np.isfinite(blocks.best[0]) else None
-    reason = _no_block(known, ratio) if best is None else None
+    reason = _no_block(known, ratio, discount_rate) if best is None else None
     least = forever if best is None else float(blocks.least[0])
     last = _last_shown(known, best)
-    times, counts = _renewals_of_one(known, last)
+    times, rates = _block_rates_of_one(known, last, ratio, discount_rate)
     policy = ReplacementPolicy(
         age=best,
         reason=reason,
         cost_rate=cost_planned * least,
         run_to_failure_cost_rate=cost_planned * forever,
         saving=0.0 if best is None else 1 - least / forever,
-        flat_range=None if best is None else _flat_blocks(known, ratio, best, least, forever),
+        flat_range=None
+        if best is None
+        else _flat_blocks(known, ratio, discount_rate, best, least, forever),
         cost_planned=float(cost_planned),
         cost_failure=float(cost_failure),
-        curve=pl.DataFrame(
-            {"age": times, "cost_rate": cost_planned * (1 + ratio * counts) / times}
-        ),
+        curve=pl.DataFrame({"age": times, "cost_rate": cost_planned * rates}),
         age_interval=None,
         saving_interval=None,
         no_optimum_share=None,
         level=level,
         draws=0,
-        discount_rate=0.0,
+        discount_rate=float(discount_rate),
         caution=None,
     )
     if not isinstance(life, LifeFit):
         return policy
-    drawn = _best_blocks(life.draws(draws, seed=seed), ratio, BLOCK_STEPS_OF_DRAWS)
+    drawn = _best_blocks(life.draws(draws, seed=seed), ratio, discount_rate, BLOCK_STEPS_OF_DRAWS)
     return _with_draws(policy, drawn.best, drawn.least, drawn.forever)
 
 
@@ -249,6 +254,11 @@ def _cost_ratio(cost_planned: float, cost_failure: float) -> float:
     if ratio > GREATEST_RATIO:
         raise ValueError(f"a failure costs {ratio:g} times a planned renewal: check the two costs")
     return ratio
+
+
+def _check_discount(discount_rate: float) -> None:
+    if not (np.isfinite(discount_rate) and discount_rate >= 0):
+        raise ValueError(f"discount_rate is {discount_rate}: pass a rate of 0 or more")
 
 
 def _last_shown(life: Life, best: float | None) -> float:
@@ -457,16 +467,22 @@ class _Blocks:
     forever: Floats
 
 
-def _best_blocks(life: Life, ratio: float, steps: int) -> _Blocks:
+def _best_blocks(life: Life, ratio: float, discount: float, steps: int) -> _Blocks:
     mean = mean_of_each(life)
-    known = np.isfinite(mean) & (mean > 0)
-    forever = np.where(known, ratio / np.where(known, mean, 1.0), 0.0)
-    farthest = BLOCK_LIVES * np.where(known, mean, 1.0)
+    reach = np.where(mean > 0, BLOCK_LIVES * mean, np.inf)
+    if discount:
+        reach = np.minimum(reach, DISCOUNTED_AWAY / discount)
+    known = np.isfinite(reach)
+    farthest = np.where(known, reach, 1.0)
+    if discount:
+        forever = np.asarray(_Scan(life, ratio, discount).forever)
+    else:
+        forever = np.where(known, ratio * BLOCK_LIVES / farthest, 0.0)
     horizon = farthest
     column = np.arange(mean.size)
     for _ in range(ZOOMS):
         times, counts, _ = renewals_up_to(life, horizon, steps)
-        rates = (1 + ratio * counts[1:]) / times[1:]
+        rates = _block_rates(times, counts, ratio, discount)
         lowest = np.argmin(rates, axis=0)
         # The nearer the horizon is to the best interval, the finer the steps around it.
         closer = np.minimum(farthest, 2.5 * times[lowest + 1, column])
@@ -484,11 +500,11 @@ def _best_blocks(life: Life, ratio: float, steps: int) -> _Blocks:
     return _Blocks(np.where(found, best, np.inf), np.where(found, least, forever), forever)
 
 
-def _no_block(life: Life, ratio: float) -> str:
+def _no_block(life: Life, ratio: float, discount: float) -> str:
     """Say why no interval costs less than running to failure."""
     if ratio <= 1:
         return NO_DEARER
-    if not np.isfinite(life.mean):
+    if not discount and not np.isfinite(life.mean):
         return NO_MEAN
     if _never_rises(life):
         return NO_RISE
@@ -498,20 +514,34 @@ def _no_block(life: Life, ratio: float) -> str:
     )
 
 
-def _renewals_of_one(life: Life, last: float) -> tuple[Floats, Floats]:
+def _block_rates(times: Floats, counts: Floats, ratio: float, discount: float) -> Floats:
+    """Cost rate of each interval but the one of length 0, from the mean numbers of failures."""
+    if not discount:
+        return np.asarray((1 + ratio * counts[1:]) / times[1:])
+    middle = (times[1:] + times[:-1]) / 2
+    failures = np.cumsum(np.exp(-discount * middle) * np.diff(counts, axis=0), axis=0)
+    planned = np.exp(-discount * times[1:])
+    return np.asarray(discount * (planned + ratio * failures) / -np.expm1(-discount * times[1:]))
+
+
+def _block_rates_of_one(
+    life: Life, last: float, ratio: float, discount: float
+) -> tuple[Floats, Floats]:
     times, counts, _ = renewals_up_to(life, np.array([last]), BLOCK_STEPS)
-    return times[1:, 0], counts[1:, 0]
+    return times[1:, 0], _block_rates(times, counts, ratio, discount)[:, 0]
 
 
 def _flat_blocks(
-    life: Life, ratio: float, best: float, least: float, forever: float
+    life: Life, ratio: float, discount: float, best: float, least: float, forever: float
 ) -> tuple[float, float]:
     """Intervals around the best one where the cost rate is within 5 % of the least."""
     limit = (1 + FLAT) * least
     lower = 0.0
-    for last in (2.5 * best, BLOCK_LIVES * float(np.asarray(life.mean))):
-        times, counts = _renewals_of_one(life, last)
-        excess = (1 + ratio * counts) / times - limit
+    mean = float(np.asarray(life.mean))
+    farthest = min(BLOCK_LIVES * mean, DISCOUNTED_AWAY / discount if discount else np.inf)
+    for last in (2.5 * best, farthest):
+        times, rates = _block_rates_of_one(life, last, ratio, discount)
+        excess = rates - limit
         if not lower:
             first = int(np.flatnonzero((excess > 0) & (times < best))[-1])
             lower = _crossing(times, excess, first)

@@ -450,3 +450,43 @@ def test_a_fit_with_parts_that_never_fail_is_run_to_failure_in_every_draw():
         found = policy(part, cost_planned=1, cost_failure=50, draws=50)
         assert found.age is None
         assert (found.no_optimum_share, found.draws, found.caution) == (1.0, 50, None)
+
+
+def test_discounted_blocks_cost_what_they_say():
+    """Against made histories: failures and planned renewals, each paid at its own age."""
+    rate, best = (
+        2e-5,
+        stats.block_replacement(LIFE, cost_planned=300, cost_failure=1500, discount_rate=2e-5),
+    )
+    rng = np.random.default_rng(5)
+    blocks, histories = int(20 / (rate * best.age)) + 1, 3000
+    paid = np.zeros(histories)
+    for block in range(blocks):
+        age = LIFE.quantile(rng.random(histories))
+        while (inside := age < best.age).any():
+            paid += np.where(inside, 1500 * np.exp(-rate * (block * best.age + age)), 0.0)
+            age = age + np.where(inside, LIFE.quantile(rng.random(histories)), 0.0)
+        paid += 300 * np.exp(-rate * (block + 1) * best.age)
+    level_payment = rate * paid
+    error = level_payment.std() / np.sqrt(histories)
+    assert abs(level_payment.mean() - best.cost_rate) < 4 * error
+    assert error < 0.02 * best.cost_rate
+
+
+def test_little_discounting_is_none():
+    plain = stats.block_replacement(LIFE, cost_planned=300, cost_failure=1500)
+    little = stats.block_replacement(LIFE, cost_planned=300, cost_failure=1500, discount_rate=1e-11)
+    assert little.age == pytest.approx(plain.age, rel=1e-3)
+    assert little.cost_rate == pytest.approx(plain.cost_rate, rel=1e-4)
+    assert little.run_to_failure_cost_rate == pytest.approx(
+        plain.run_to_failure_cost_rate, rel=1e-4
+    )
+
+
+def test_discounting_puts_a_block_off():
+    ages = [
+        stats.block_replacement(LIFE, cost_planned=300, cost_failure=1500, discount_rate=rate).age
+        for rate in (0.0, 1e-6, 5e-6)
+    ]
+    assert ages == sorted(ages)
+    assert ages[0] < ages[-1]
