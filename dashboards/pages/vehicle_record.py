@@ -220,12 +220,14 @@ def _torques(torques: pl.DataFrame) -> list[Any]:
             className="fl-lead",
         ),
         _table(
-            ("Fastener", "As written", "N m", "Opened", "RO number, shop", "Doubt"),
+            ("Fastener", "As written", "N m", "Opened", "RO number, shop"),
             [
                 (
-                    note["fastener"], f"{note['value']:g} {note['unit']}",
+                    note["fastener"],
+                    f"{note['value']:g} {note['unit']}"
+                    + (f", in doubt: {note['doubt']}" if note["doubt"] else ""),
                     decimals(note["newton_metres"], 1), day(note["opened_on"]),
-                    f"{note['ro_no']}, {note['shop']}", note["doubt"] or "",
+                    f"{note['ro_no']}, {note['shop']}",
                 )
                 for note in torques.iter_rows(named=True)
             ],

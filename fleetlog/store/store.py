@@ -148,6 +148,9 @@ class Store:
         store = cls(path, "mi", "USD", wait_s)
         with store.read() as connection:
             have = _schema_version(connection, path)
+            unit, currency = connection.execute(
+                "SELECT distance_unit, currency FROM store_info"
+            ).fetchall()[0]
         newest = migrations()[-1].version
         if have > newest:
             raise StoreVersionError(
@@ -157,10 +160,6 @@ class Store:
         if have < newest:
             with store.write() as connection:
                 _migrate(connection, have=_schema_version(connection, path))
-        with store.read() as connection:
-            unit, currency = connection.execute(
-                "SELECT distance_unit, currency FROM store_info"
-            ).fetchall()[0]
         return cls(path, cast(DistanceUnit, unit), currency, wait_s)
 
     def __enter__(self) -> Self:

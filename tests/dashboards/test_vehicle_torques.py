@@ -22,5 +22,5 @@ def test_a_doubted_torque_says_why_beside_it() -> None:
         }
     )
     shown = str(vehicle_record._torques(torques))
-    assert shown.count(said) == 1
-    assert "'Doubt'" in shown
+    assert f"95 ft-lb, in doubt: {said}" in shown
+    assert shown.count("in doubt") == 1
