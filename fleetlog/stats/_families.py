@@ -27,7 +27,7 @@ from scipy.special import (
 )
 
 from fleetlog.errors import NoInteriorMaximum
-from fleetlog.stats._arrays import Floats
+from fleetlog.stats._arrays import Floats, count
 from fleetlog.stats._gamma_tail import log_upper, upper_derivatives
 from fleetlog.stats._maximise import Derivatives, Maximum, maximise
 from fleetlog.stats.distributions import (
@@ -47,6 +47,8 @@ Terms = tuple[Floats, Floats, Floats]
 # A shape this small spreads lives over hundreds of powers of ten: the likelihood has run away.
 LEAST_SHAPE = 1e-2
 GREATEST_SHAPE = 1e4
+# Ages enough to find the neighbourhood of a maximum by.
+FEW_AGES = 1000
 # Logs of parameters beyond this leave the range of doubles.
 FARTHEST = 700.0
 
@@ -88,6 +90,27 @@ class Data:
     def middle(self) -> Floats:
         """Log of the middle of each interval: near enough to start from."""
         return np.log((np.exp(self.log_lower) + np.exp(self.log_upper)) / 2)
+
+    def coarse(self) -> Data:
+        """Give about the same lives at few ages, to search on before climbing the last steps."""
+        if self.log_age.size <= FEW_AGES:
+            return self
+        low, high = float(self.log_age.min()), float(self.log_age.max())
+        width = (high - low) / FEW_AGES
+
+        def gathered(log_age: Floats, weight: Floats) -> tuple[Floats, Floats]:
+            place = np.rint((log_age - low) / width).astype(np.intp)
+            total = count(place, FEW_AGES + 1, weight)
+            used = np.flatnonzero(total)
+            return np.asarray(low + used * width, dtype=np.float64), total[used]
+
+        return Data(
+            *gathered(self.log_age, self.signed),
+            *gathered(self.failed_log_age, self.failed),
+            self.log_lower,
+            self.log_upper,
+            self.between,
+        )
 
 
 @dataclass(frozen=True)
@@ -449,7 +472,11 @@ class GammaFamily(Family):
         spread = np.exp(-log_shape)
         mean = log_scale + gammaln(1 + spread)
         variance = np.expm1(gammaln(1 + 2 * spread) - 2 * gammaln(1 + spread))
-        return np.array([-np.log(variance), mean + np.log(variance)])
+        rough = np.array([-np.log(variance), mean + np.log(variance)])
+        coarse = data.coarse()
+        if coarse is data:
+            return rough
+        return maximise(lambda point: self.log_likelihood(coarse, point), rough).point
 
     def hazards(self, log_age: Floats, point: Floats) -> Terms:
         return self._terms(log_age, point)[0]
@@ -714,22 +741,30 @@ class _MixedFamily(Family):
     def climb(self, data: Data) -> Maximum:
         """Best of the maxima that several starts lead to, if it beats a single kind."""
         single = FAMILIES[self.simpler].climb(data).value
-        tops: list[Maximum] = []
-        for start in self.starts(data):
-            try:
-                top = maximise(
-                    lambda point: self.log_likelihood(data, point), start, steps=MIXED_STEPS
-                )
-            except NoInteriorMaximum:
-                continue
-            if top.value > single + LEAST_GAIN and self.proper(data, top.point):
-                tops.append(top)
-        if not tops:
-            raise NoInteriorMaximum(
-                f"The likelihood has no maximum in which two kinds of parts are told apart: fit "
-                f"the {self.simpler} model."
+        coarse = data.coarse()
+        tops = [
+            top for start in self.starts(coarse) if (top := self._top(coarse, start)) is not None
+        ]
+        for rough in sorted(tops, key=lambda top: -top.value):
+            top = rough if coarse is data else self._top(data, rough.point)
+            if top is not None and top.value > single + LEAST_GAIN and self.proper(data, top.point):
+                return top
+        raise NoInteriorMaximum(
+            f"The likelihood has no maximum in which two kinds of parts are told apart: fit "
+            f"the {self.simpler} model."
+        )
+
+    def _top(self, data: Data, start: Floats) -> Maximum | None:
+        """Maximum that a start leads to, or None where it leads out of the range of shares."""
+        try:
+            return maximise(
+                lambda point: self.log_likelihood(data, point),
+                start,
+                steps=MIXED_STEPS,
+                within=lambda point: bool(abs(point[0]) < GREATEST_LOGIT),
             )
-        return max(tops, key=lambda top: top.value)
+        except NoInteriorMaximum:
+            return None
 
 
 _WEIBULL = WeibullFamily()

@@ -34,6 +34,7 @@ def maximise(
     *,
     flat: bool = False,
     steps: int = NEWTON_STEPS,
+    within: Callable[[Floats], bool] | None = None,
 ) -> Maximum:
     """Climb to a maximum from ``start``.
 
@@ -44,6 +45,7 @@ def maximise(
     flat : also take a top that is level in some direction, as where a profile reaches the end of
         a parameter's range.
     steps : how many steps to take at most.
+    within : says whether a point is worth climbing on from; all are where not given.
 
     Raises
     ------
@@ -86,7 +88,7 @@ def maximise(
                 )
         point = point + fraction * step
         value, gradient, hessian = trial
-        if np.max(np.abs(point - start)) > 200:
+        if np.max(np.abs(point - start)) > 200 or (within is not None and not within(point)):
             break
     raise NoInteriorMaximum(
         "The likelihood keeps rising towards an extreme parameter: the data do not determine the "

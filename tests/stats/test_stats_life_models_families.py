@@ -15,6 +15,7 @@ from scipy.special import digamma, polygamma
 
 from fleetlog import stats
 from fleetlog.errors import InvalidLives, NoInteriorMaximum
+from fleetlog.stats import _families
 from fleetlog.stats._families import FAMILIES
 from fleetlog.stats._gamma_tail import log_upper, upper_derivatives
 
@@ -410,6 +411,35 @@ def test_invariances_of_composed_models(model):
     assert_allclose(longer.quantile([0.05, 0.3]), fit.quantile([0.05, 0.3]) * 1609.344, rtol=1e-6)
     table = TestTable().counted(lives)
     same(fit, stats.fit_life_from_table(*table, model=model), rel=1e-8)
+
+
+@pytest.mark.parametrize("model", ["gamma", *COMPOSED_MODELS])
+def test_a_search_that_begins_on_few_ages_ends_at_the_same_fit(model, monkeypatch):
+    lives = made_lives() if model == "gamma" else composed_lives(model)
+    whole = stats.fit_life(**lives, model=model)
+    monkeypatch.setattr(_families, "FEW_AGES", 25)
+    assert (
+        _families.Data(np.log(np.arange(1.0, 99)), np.ones(98), *[np.zeros(0)] * 5)
+        .coarse()
+        .log_age.size
+        <= 26
+    )
+    same(whole, stats.fit_life(**lives, model=model), rel=1e-8)
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_copies_within_clusters_leave_the_covariance_alone(model):
+    lives = composed_lives(model) if model in COMPOSED_MODELS else made_lives()
+    cluster = np.arange(lives["exit"].size) // 3
+    one = stats.fit_life(**lives, cluster=cluster, model=model)
+    twice = {name: np.tile(column, 2) for name, column in lives.items()}
+    two = stats.fit_life(**twice, cluster=np.tile(cluster, 2), model=model)
+    assert_allclose(one.covariance, two.covariance, rtol=1e-6)
+    independent = stats.fit_life(**lives, model=model)
+    assert one.parameters == independent.parameters
+    ratio = np.diag(one.covariance) / np.diag(independent.covariance)
+    assert ((ratio > 0.1) & (ratio < 10)).all()
+    assert not np.allclose(one.covariance, independent.covariance, rtol=1e-2)
 
 
 class TestComposedRefusals:
