@@ -37,6 +37,13 @@ from fleetlog.stats.goodness import (
     probability_plot,
 )
 from fleetlog.stats.inspection import InspectionPolicy, inspection_policy
+from fleetlog.stats.jackknife import (
+    Jackknife,
+    jackknife_from_table,
+    jackknife_hazard,
+    jackknife_incidence,
+    jackknife_survival,
+)
 from fleetlog.stats.life_models import LifeFit, fit_life, fit_life_from_table
 from fleetlog.stats.means import (
     RestrictedMean,
@@ -99,6 +106,7 @@ __all__ = [
     "IncidenceCurves",
     "InspectionPolicy",
     "IntervalSurvivalCurve",
+    "Jackknife",
     "Life",
     "LifeFit",
     "LifeModelComparison",
@@ -144,6 +152,10 @@ __all__ = [
     "fit_power_law",
     "funnel_limits",
     "inspection_policy",
+    "jackknife_from_table",
+    "jackknife_hazard",
+    "jackknife_incidence",
+    "jackknife_survival",
     "kaplan_meier",
     "kaplan_meier_from_table",
     "laplace_trend",
