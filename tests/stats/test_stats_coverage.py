@@ -61,3 +61,66 @@ def test_clustered_limits_hold_the_truth_where_plain_ones_do_not():
             held[name] += row["lower"] <= truth <= row["upper"]
     assert held["clustered"] / samples == pytest.approx(0.95, abs=0.025)
     assert held["plain"] / samples < 0.8
+
+
+def share_held(curve, truth, age):
+    """Whether the limits of a curve at ``age`` hold the truth; None where there are none."""
+    table = curve.table
+    place = int(np.searchsorted(table["time"], age, side="right")) - 1
+    lower, upper = (table[name][place] if place >= 0 else None for name in ("lower", "upper"))
+    return None if lower is None else lower <= truth <= upper
+
+
+# The lower bounds say how far short of 0.95 a shop's samples leave limits that rest on large ones.
+@pytest.mark.slow
+@pytest.mark.parametrize(("failures", "least"), [(15, 0.93), (50, 0.93), (300, 0.93)])
+def test_limits_of_a_survival_curve_at_the_numbers_that_a_shop_has(failures, least):
+    rng = np.random.default_rng(failures)
+    truth, held, seen = stats.Weibull(1.8, 100.0), [], 0
+    age = float(truth.quantile(0.25))
+    for _ in range(SAMPLES):
+        failure = 100.0 * rng.weibull(1.8, 2 * failures)
+        watched = rng.uniform(20, 180, 2 * failures)
+        event = failure <= watched
+        seen += int(event.sum())
+        held.append(share_held(stats.kaplan_meier(np.minimum(failure, watched), event), 0.75, age))
+    told = [one for one in held if one is not None]
+    share = sum(told) / len(told)
+    print(
+        f"survival, {seen / SAMPLES:.0f} failures: {share:.4f}, without limits {held.count(None)}"
+    )
+    assert least <= share <= 0.97
+    assert held.count(None) < 0.01 * SAMPLES
+
+
+# With 8 vehicles a variance between vehicles is itself hardly known.
+@pytest.mark.slow
+@pytest.mark.parametrize(("failures", "least"), [(15, 0.85), (50, 0.92), (300, 0.93)])
+def test_clustered_limits_at_the_numbers_that_a_shop_has(failures, least):
+    rng = np.random.default_rng(failures)
+    parts, vehicles, age = 4, (failures + 1) // 2, 50.0
+    cluster = np.repeat(np.arange(vehicles), parts)
+    pace = np.exp(rng.normal(0, 0.5, 1_000_000))
+    truth = float(np.mean(np.exp(-((age / (100 * pace)) ** 2))))
+    clustered, plain, seen = [], [], 0
+    for _ in range(SAMPLES):
+        scale = 100 * np.exp(rng.normal(0, 0.5, vehicles))[cluster]
+        failure, watched = (
+            scale * rng.weibull(2.0, cluster.size),
+            rng.uniform(20, 180, cluster.size),
+        )
+        lives = (np.minimum(failure, watched), failure <= watched)
+        seen += int(lives[1].sum())
+        clustered.append(share_held(stats.kaplan_meier(*lives, cluster=cluster), truth, age))
+        plain.append(share_held(stats.kaplan_meier(*lives), truth, age))
+    shares = []
+    for held in (clustered, plain):
+        told = [one for one in held if one is not None]
+        shares.append(sum(told) / len(told))
+    print(
+        f"clustered, {vehicles} vehicles, {seen / SAMPLES:.0f} failures: {shares[0]:.4f}, "
+        f"as if independent {shares[1]:.4f}, without limits {clustered.count(None)}"
+    )
+    assert least <= shares[0] <= 0.97
+    if failures > 15:
+        assert shares[1] < shares[0]
