@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from fleetlog.analyses.components import find_component
+from fleetlog.analyses.one_vehicle import by_vehicle, without_limits
 from fleetlog.analyses.part_life import groups_of
 from fleetlog.analyses.results import Comebacks
 from fleetlog.analyses.wording import FEW_REPAIRS, between_shares, counted, number, per_cent
@@ -124,12 +125,14 @@ def _followed(pairs: pl.DataFrame, by: str) -> pl.DataFrame:
 def _answer(label: str, repairs: pl.DataFrame, level: float) -> tuple[dict[str, Any], pl.DataFrame]:
     back = int(repairs["came_back"].sum())
     watched = int(repairs.select((pl.col("came_back") | pl.col("closed")).sum()).item())
-    curve = kaplan_meier(
+    cluster = by_vehicle(repairs["vehicle"])
+    table = kaplan_meier(
         repairs["days_followed"].to_numpy(),
         repairs["came_back"].to_numpy(),
-        cluster=repairs["vehicle"].to_numpy(),
+        cluster=cluster,
         level=level,
-    ).table.select(
+    ).table
+    curve = (table if cluster is not None else without_limits(table)).select(
         pl.lit(label).alias("group"),
         "time",
         "at_risk",
@@ -138,7 +141,7 @@ def _answer(label: str, repairs: pl.DataFrame, level: float) -> tuple[dict[str, 
         upper=1 - pl.col("lower"),
     )
     last = curve.row(-1, named=True)
-    if back in (0, repairs.height):
+    if back in (0, repairs.height) or cluster is None:
         last["lower"], last["upper"] = (
             proportion_interval(back, watched, method="exact", level=level)
             if watched
@@ -147,6 +150,8 @@ def _answer(label: str, repairs: pl.DataFrame, level: float) -> tuple[dict[str, 
     notes = []
     if repairs.height < FEW_REPAIRS:
         notes.append(f"thin: only {counted(repairs.height, 'repair')}")
+    if cluster is None:
+        notes.append("one vehicle only: the limits take its repairs as independent")
     if back == 0:
         notes.append("none has come back so far")
     row = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import duckdb
@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 
 from fleetlog.analyses.components import find_component
+from fleetlog.analyses.one_vehicle import by_vehicle, without_limits
 from fleetlog.analyses.results import PartLife
 from fleetlog.analyses.wording import (
     between,
@@ -301,14 +302,17 @@ def _answer(
     entry_age = lives[f"entry_{clock}"].cast(pl.Float64).to_numpy()
     weight = lives["weight"].cast(pl.Float64).to_numpy()
     exit_age = lives[f"exit_{clock}"].cast(pl.Float64).to_numpy()
+    cluster = by_vehicle(lives["vehicle"])
     curve = kaplan_meier(
         exit_age,
         lives["failed"].to_numpy(),
         entry=entry_age,
         weight=weight,
-        cluster=lives["vehicle"].to_numpy(),
+        cluster=cluster,
         level=level,
     )
+    if cluster is None:
+        curve = replace(curve, table=without_limits(curve.table))
     fit, refusal = fit_weibull(lives, clock)
     row = {"group": label, **dict(zip(by, values, strict=True))}
     row |= _counts(lives, clock) | _curve_lives(curve) | _weibull_row(fit, level)
@@ -434,15 +438,17 @@ def _incidence(
                                                     default=0, return_dtype=pl.Int64))
         .otherwise(0)
     ).to_series()  # fmt: skip
+    cluster = by_vehicle(lives["vehicle"])
     curves = cumulative_incidence(
         exit_age,
         cause.to_numpy(),
         entry=entry_age,
         weight=weight,
-        cluster=lives["vehicle"].to_numpy(),
+        cluster=cluster,
         level=level,
     )
-    return curves.table.filter(pl.col("events") > 0).select(
+    table = curves.table if cluster is not None else without_limits(curves.table)
+    return table.filter(pl.col("events") > 0).select(
         pl.lit(label).alias("group"),
         pl.col("cause")
         .replace_strict(list(range(1, len(modes) + 1)), modes, return_dtype=pl.String)
@@ -487,6 +493,8 @@ def _evidence(
 
 def _note(row: dict[str, Any], curve: SurvivalCurve, refusal: str | None) -> str:
     said = []
+    if row["vehicles"] == 1:
+        said.append("one vehicle only, which has no limits: how vehicles differ is not known")
     if row["failures"] == 0:
         said.append("no failure seen yet")
     elif is_thin(row["failures"]):

@@ -16,6 +16,7 @@ from fleetlog.stats._arrays import (
     TimeScale,
     codes,
     count,
+    distinct,
     nullable,
     numbers,
     refuse,
@@ -128,6 +129,11 @@ def check_lives(
         entries = np.maximum(begun, from_age)
         weighted = None if weighted is None else weighted[kept]
         clustered = None if clustered is None else clustered[kept]
+    if clustered is not None and distinct(clustered) < 2:
+        raise InvalidLives(
+            "All lives are of one cluster, which says nothing of how clusters differ: pass lives "
+            "of at least two clusters, or leave cluster out."
+        )
     if entries is None:
         scale, (exit_place,) = time_scale(exits)
         entry_place = None

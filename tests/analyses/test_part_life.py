@@ -54,6 +54,17 @@ def test_a_thin_sample_says_so(records):
     assert "thin: only 3 failures" in result.groups["note"][0]
 
 
+def test_one_vehicle_has_an_estimate_and_no_limits(records):
+    vin = records.vehicle()
+    records.order(vin, 300, 30_000, {"component": ALTERNATOR, "failure_mode": "worn"})
+    records.meter(vin, 1000, 100_000)
+    result = analyses.part_life(records.build(), ALTERNATOR)
+    assert result.groups.select("vehicles", "failures").rows() == [(1, 1)]
+    assert result.curves["estimate"].to_list()[0] == 0.5
+    assert result.curves["lower"].null_count() == result.curves.height
+    assert "one vehicle only" in result.groups["note"][0]
+
+
 def test_no_failure_is_an_answer(records):
     result = analyses.part_life(small_fleet(records, failures=()), ALTERNATOR)
     assert "None has failed yet" in " ".join(result.summary)

@@ -26,12 +26,15 @@ def some_lives(draw, least=2, most=40):
         draw(st.lists(strategy, min_size=rows, max_size=rows))
     )
     entry = column(st.integers(0, 8))
+    cluster = column(st.integers(0, 5))
+    # The variance between clusters needs two.
+    cluster[-1] = (cluster[0] + 1) % 6
     return {
         "exit": entry + column(st.integers(1, 12)),
         "event": column(st.booleans()),
         "entry": entry,
         "weight": column(st.integers(1, 4)),
-        "cluster": column(st.integers(0, 5)),
+        "cluster": cluster,
     }
 
 
@@ -395,7 +398,19 @@ def test_incidence_has_a_variance_where_all_at_risk_fail_at_once():
     exits = [1.0] * 18 + [3.0] + [2.0] * 6
     entry = [0.0] * 18 + [2.0] + [1.0] * 6
     cause = [0] * 19 + [1] * 6
-    table = stats.cumulative_incidence(exits, cause, entry=entry, cluster=[0] * 25).table
+    cluster = [0] * 18 + [1] * 7
+    table = stats.cumulative_incidence(exits, cause, entry=entry, cluster=cluster).table
     assert table["estimate"].to_list() == [0.0, 1.0, 1.0]
-    # One cluster holds every life at risk: nothing is left that could vary.
+    # One cluster holds every life at risk at a time: nothing is left that could vary.
     assert table["std_err"].to_list() == [0.0, 0.0, 0.0]
+
+
+def test_one_cluster_is_refused():
+    lives = {"exit": [1, 2, 3], "cluster": ["a"] * 3}
+    for call in (
+        lambda: stats.kaplan_meier(event=[True, False, True], **lives),
+        lambda: stats.nelson_aalen(event=[True, False, True], **lives),
+        lambda: stats.cumulative_incidence(cause=[1, 0, 2], **lives),
+    ):
+        with pytest.raises(InvalidLives, match=r"of one cluster.*at least two clusters"):
+            call()
