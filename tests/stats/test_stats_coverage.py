@@ -71,28 +71,6 @@ def share_held(curve, truth, age):
     return None if lower is None else lower <= truth <= upper
 
 
-# The lower bounds say how far short of 0.95 a shop's samples leave limits that rest on large ones.
-@pytest.mark.slow
-@pytest.mark.parametrize(("failures", "least"), [(15, 0.93), (50, 0.93), (300, 0.93)])
-def test_limits_of_a_survival_curve_at_the_numbers_that_a_shop_has(failures, least):
-    rng = np.random.default_rng(failures)
-    truth, held, seen = stats.Weibull(1.8, 100.0), [], 0
-    age = float(truth.quantile(0.25))
-    for _ in range(SAMPLES):
-        failure = 100.0 * rng.weibull(1.8, 2 * failures)
-        watched = rng.uniform(20, 180, 2 * failures)
-        event = failure <= watched
-        seen += int(event.sum())
-        held.append(share_held(stats.kaplan_meier(np.minimum(failure, watched), event), 0.75, age))
-    told = [one for one in held if one is not None]
-    share = sum(told) / len(told)
-    print(
-        f"survival, {seen / SAMPLES:.0f} failures: {share:.4f}, without limits {held.count(None)}"
-    )
-    assert least <= share <= 0.97
-    assert held.count(None) < 0.01 * SAMPLES
-
-
 # With 8 vehicles a variance between vehicles is itself hardly known.
 @pytest.mark.slow
 @pytest.mark.parametrize(("failures", "least"), [(15, 0.85), (50, 0.92), (300, 0.93)])
