@@ -121,8 +121,17 @@ class Scale:
     slope: Callable[[Floats], Floats]
 
 
+def _near(place: Floats) -> Floats:
+    """Places within the range of doubles, except where a limit is infinite."""
+    return np.where(np.isinf(place), place, np.clip(place, -FARTHEST, FARTHEST))
+
+
 def _exp(place: Floats) -> Floats:
-    return np.exp(np.clip(place, -FARTHEST, FARTHEST))
+    return np.asarray(np.exp(_near(place)))
+
+
+def _logistic(place: Floats) -> Floats:
+    return np.asarray(expit(_near(place)))
 
 
 def _logistic_slope(place: Floats) -> Floats:
@@ -131,7 +140,7 @@ def _logistic_slope(place: Floats) -> Floats:
 
 LOG = Scale(_exp, _exp)
 PLAIN = Scale(np.asarray, np.ones_like)
-LOGIT = Scale(lambda place: np.asarray(expit(np.clip(place, -FARTHEST, None))), _logistic_slope)
+LOGIT = Scale(_logistic, _logistic_slope)
 
 
 class Family(ABC):

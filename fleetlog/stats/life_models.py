@@ -153,7 +153,11 @@ class LifeFit:
     def parameter_interval(
         self, name: str, *, method: IntervalMethod | None = None, level: float = 0.95
     ) -> tuple[float, float]:
-        """Limits of a parameter; arguments and answer as in `quantile_interval`."""
+        """Limits of a parameter; arguments and answer as in `quantile_interval`.
+
+        Wald limits are formed on the log of a positive parameter, on the log odds of a share, and
+        on ``mu`` itself. A limit that the data do not set is the end of the parameter's range.
+        """
         if name not in self.parameters:
             raise ValueError(f"{name!r} is no parameter: pass one of {', '.join(self.parameters)}")
         index = list(self.parameters).index(name)

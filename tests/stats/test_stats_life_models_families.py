@@ -389,6 +389,16 @@ def test_limits_of_a_mixture_are_nested_and_hold_the_estimate():
     assert fit.quantile(0.5) > fit.parameters["scale"]
 
 
+def test_a_limit_that_the_data_do_not_set_is_the_end_of_the_range():
+    # The threshold is there, but none at all is nearly as likely: the lower limit is 0.
+    ages = 4 + 100 * (-np.log1p(-(np.arange(40) + 0.5) / 40)) ** (1 / 1.9)
+    fit = stats.fit_life(ages, np.ones(40, dtype=bool), model="weibull-threshold")
+    lower, upper = fit.parameter_interval("threshold")
+    assert fit.log_likelihood - stats.fit_life(ages, np.ones(40, dtype=bool)).log_likelihood < 1.9
+    assert lower == 0
+    assert fit.parameters["threshold"] < upper <= ages[0]
+
+
 @pytest.mark.parametrize("model", COMPOSED_MODELS)
 def test_invariances_of_composed_models(model):
     lives = {k: v for k, v in composed_lives(model).items() if k != "lower"}
