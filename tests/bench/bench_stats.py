@@ -23,6 +23,8 @@ LIVES = 1_000_000
 MANY_LIVES = 5_000_000
 SYSTEMS = 100_000
 INTERVALS = 5_000
+# R's time grows so that it does not end within five minutes on 5,000.
+INTERVALS_FOR_R = 500
 FORMS = ("whole miles", "unbroken times")
 # Times of a sort, of the curves, are medians of so many turns.
 TURNS = 7
@@ -69,13 +71,13 @@ def systems() -> dict[str, Any]:
 
 
 @functools.cache
-def intervals() -> dict[str, np.ndarray]:
+def intervals(size: int = INTERVALS) -> dict[str, np.ndarray]:
     """Failures known to lie between two inspections, each vehicle on its own round of them."""
     rng = np.random.default_rng(13)
-    failure = 140_000 * rng.weibull(2.2, INTERVALS)
-    every = rng.uniform(5_000, 40_000, INTERVALS)
+    failure = 140_000 * rng.weibull(2.2, size)
+    every = rng.uniform(5_000, 40_000, size)
     nth = np.floor(failure / every)
-    stop = np.floor(rng.uniform(50_000, 250_000, INTERVALS) / every)
+    stop = np.floor(rng.uniform(50_000, 250_000, size) / every)
     lower = np.round(np.minimum(nth, stop) * every)
     upper = np.where(nth < stop, np.round((nth + 1) * every), np.inf)
     return {"lower": lower, "upper": upper}
@@ -132,7 +134,8 @@ def lifelines_kaplan_meier(form: str, size: int = LIVES) -> Any:
 def same_survival(ours: stats.SurvivalCurve, peer: Any) -> None:
     theirs = peer.survival_function_.iloc[:, 0]
     at = np.linspace(1_000, 280_000, 500)
-    assert_allclose(ours.at(at), theirs.asof(at).to_numpy(), rtol=1e-8)
+    # Unbroken times within a hundred-millionth of their mean are one time here, as in R.
+    assert_allclose(ours.at(at), theirs.asof(at).to_numpy(), rtol=1e-6)
 
 
 def r_clustered() -> Timed:
@@ -265,13 +268,13 @@ def same_mean(ours: stats.MeanCumulative, peer: Any) -> None:
 # Intervals
 
 
-def turnbull() -> stats.SurvivalCurve:
-    given = intervals()
+def turnbull(size: int) -> stats.SurvivalCurve:
+    given = intervals(size)
     return stats.turnbull(given["lower"], given["upper"])
 
 
 def r_turnbull() -> Timed:
-    given = intervals()
+    given = intervals(INTERVALS_FOR_R)
     # A failure before the first inspection is censored to the left, which R writes as a gap.
     columns = {
         "lower": np.where(given["lower"] > 0, given["lower"], np.nan),
@@ -286,10 +289,12 @@ time <- fit$time; estimate <- fit$surv
 
 
 def same_turnbull(ours: stats.SurvivalCurve, peer: dict[str, np.ndarray]) -> None:
-    at = np.array([60_000.0, 100_000.0, 140_000.0, 180_000.0])
+    at = np.linspace(20_000, 220_000, 101)
     place = np.searchsorted(peer["time"], at, side="right") - 1
+    known = ~np.isnan(ours.at(at))
+    assert known.any()
     # R stops before its iteration has settled.
-    assert_allclose(ours.at(at), peer["estimate"][place], atol=1e-2)
+    assert_allclose(ours.at(at)[known], peer["estimate"][place][known], atol=1e-2)
 
 
 def median_seconds(call: Callable[[], Any]) -> float:
@@ -419,9 +424,9 @@ def benches() -> list[Bench | dict[str, Any]]:
             goal=4,
         ),
         Bench(
-            "Turnbull, 5,000 intervals",
+            "Turnbull, 500 intervals",
             "R survival",
-            turnbull,
+            functools.partial(turnbull, INTERVALS_FOR_R),
             needs_r(r_turnbull),
             same_turnbull,
             goal=1,
@@ -429,4 +434,9 @@ def benches() -> list[Bench | dict[str, Any]]:
             peer_repetitions=1,
         ),
     ]
-    return [*compared, *beside_a_sort(), *growth()]
+    many = {
+        "name": "Turnbull, 5,000 intervals to its optimality conditions, seconds",
+        "value": median_seconds(functools.partial(turnbull, INTERVALS)),
+        "at_most": None,
+    }
+    return [*compared, many, *beside_a_sort(), *growth()]
