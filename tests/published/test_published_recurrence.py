@@ -162,7 +162,7 @@ def test_power_law_of_three_systems_of_crow():
 
 
 # MIL-HDBK-189 (1981), appendix C: 27 failures in a test of 300 hours. The times and the fourth and
-# further digits of the figures are from a public transcription of the appendix.
+# further digits of the figures are from a public copy of the appendix.
 APPENDIX_C = [
     2.6, 16.5, 16.5, 17.0, 21.4, 29.1, 33.3, 56.5, 63.1, 70.6, 73.0, 77.7, 93.9, 95.5, 98.1, 101.1,
     132.0, 142.2, 147.7, 149.0, 167.2, 190.7, 193.0, 198.7, 251.9, 282.5, 286.1,
@@ -178,13 +178,13 @@ def test_power_law_of_the_military_handbook():
     assert current.estimate == pytest.approx(15.5109620, rel=1e-8)
     assert fit.goodness_of_fit(draws=1).statistic == pytest.approx(0.0910611, abs=5e-8)
     # Crow 1977 (AMSAA technical report 197), time truncation: factors of the 90 % limits for 27
-    # failures, as a public transcription has them.
+    # failures, as a public copy has them.
     assert current.lower / current.estimate == pytest.approx(0.6361467, abs=5e-8)
     assert current.upper / current.estimate == pytest.approx(1.6817864, abs=5e-8)
 
 
 def test_limits_of_crow_for_23_failures():
-    # Crow 1977, time truncation, 80 %, as a public transcription has them.
+    # Crow 1977, time truncation, 80 %, as a public copy has them.
     ages = [
         0.2, 4.2, 4.5, 5.0, 5.4, 6.1, 7.9, 14.8, 19.2, 48.6, 85.8, 108.9, 127.2, 129.8, 150.1,
         159.7, 227.4, 244.7, 262.7, 315.3, 329.6, 404.3, 486.2,
