@@ -116,3 +116,14 @@ def _uphill(gradient: Floats, hessian: Floats) -> tuple[Floats, bool, bool]:
     usable = np.maximum(np.abs(curvature), 1e-8 * largest + 1e-300)
     step = axes @ ((axes.T @ gradient) / (curvature if concave else usable))
     return step, concave, bool(curvature[0] > -1e-8 * largest)
+
+
+def aicc_of(log_likelihood: float, parameters: int, n: float) -> float:
+    """Akaike's criterion corrected for small samples; infinite where lives are too few.
+
+    Source: Burnham and Anderson 2002.
+    """
+    spare = n - parameters - 1
+    if spare <= 0:
+        return float("inf")
+    return 2 * parameters - 2 * log_likelihood + 2 * parameters * (parameters + 1) / spare

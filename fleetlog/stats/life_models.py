@@ -20,15 +20,14 @@ from fleetlog.stats._arrays import (
     distinct,
     normal_quantile,
     numbers,
-    refuse,
     same_length,
     time_scale,
 )
 from fleetlog.stats._families import FAMILIES, Data, Family
-from fleetlog.stats._maximise import Maximum
+from fleetlog.stats._maximise import Maximum, aicc_of
 from fleetlog.stats._profile import Profile, Quantity, parameter_quantity, quantile_quantity
 from fleetlog.stats.distributions import Life
-from fleetlog.stats.risk import check_times, risk_table_from_counts
+from fleetlog.stats.risk import check_lower, check_times, risk_table_from_counts
 
 ModelName: TypeAlias = Literal[
     "weibull",
@@ -340,27 +339,8 @@ def _check_rows(
     exits, entries, weighted = check_times(exit, entry, weight)
     failed = booleans(event, "event")
     same_length(exits.size, event=failed)
-    lowers = None if lower is None else _check_lower(lower, exits, failed, entries)
+    lowers = None if lower is None else check_lower(lower, exits, failed, entries)
     return _Rows(exits, failed, entries, weighted, lowers)
-
-
-def _check_lower(
-    lower: ArrayLike,
-    exits: NDArray[np.int64] | Floats,
-    failed: Bools,
-    entries: NDArray[np.int64] | Floats | None,
-) -> Floats:
-    """Lower ends with NaN made the exit itself: the age at failure is known."""
-    ends = np.asarray(lower, dtype=np.float64)
-    same_length(exits.size, lower=ends)
-    ends = np.where(np.isnan(ends), exits, ends)
-    refuse(ends > exits, "have lower > exit", "swap swapped readings")
-    began = 0.0 if entries is None else entries
-    refuse(ends < began, "have lower < entry", "a failure before entry was never watched for")
-    refuse(
-        ~failed & (ends < exits), "have an interval but no failure", "give no lower end for them"
-    )
-    return ends
 
 
 def _climb(family: Family, model: str, data: Data) -> Maximum:
@@ -442,7 +422,7 @@ def _result(
         parameters=parameters,
         covariance=free_covariance * slopes[:, None] * slopes[None, :],
         log_likelihood=float(top.value),
-        aicc=_aicc(float(top.value), slopes.size, n),
+        aicc=aicc_of(float(top.value), slopes.size, n),
         n=n,
         events=data.events,
         clusters=None if clustered is None else distinct(clustered),
@@ -451,13 +431,6 @@ def _result(
         _point=top.point,
         _free_covariance=free_covariance,
     )
-
-
-def _aicc(log_likelihood: float, parameters: int, n: float) -> float:
-    spare = n - parameters - 1
-    if spare <= 0:
-        return float("inf")
-    return 2 * parameters - 2 * log_likelihood + 2 * parameters * (parameters + 1) / spare
 
 
 def _scores(family: Family, rows: _Rows, point: Floats) -> Floats:

@@ -24,7 +24,6 @@ from fleetlog.stats._arrays import (
     codes,
     distinct,
     normal_quantile,
-    refuse,
     same_length,
 )
 from fleetlog.stats._design import (
@@ -47,12 +46,12 @@ from fleetlog.stats._location_scale import (
     standardise,
     start_from,
 )
-from fleetlog.stats._maximise import Maximum
+from fleetlog.stats._maximise import Maximum, aicc_of
 from fleetlog.stats._standard import Normal, SmallestExtreme, StandardLaw
 from fleetlog.stats.compare import TestResult
 from fleetlog.stats.curves import nelson_aalen
 from fleetlog.stats.distributions import Life, Lognormal, Weibull
-from fleetlog.stats.risk import check_times
+from fleetlog.stats.risk import check_lower, check_times
 
 RegressionModel: TypeAlias = Literal["weibull", "lognormal"]
 
@@ -584,8 +583,6 @@ def fit_life_regression(
     covariance = back @ inner @ back.T
     point = back @ top.point
     n = float(data.weight.sum())
-    spare = n - point.size - 1
-    correction = 2 * point.size * (point.size + 1) / spare if spare > 0 else float("inf")
     return LifeRegression(
         model=model,
         table=_coefficient_table(design, point[:-1], covariance, 0.95),
@@ -593,7 +590,7 @@ def fit_life_regression(
         sigma=float(np.exp(point[-1])),
         covariance=covariance,
         log_likelihood=top.value,
-        aicc=2 * point.size - 2 * top.value + correction,
+        aicc=aicc_of(float(top.value), point.size, n),
         n=n,
         events=data.events,
         clusters=None if data.cluster is None else distinct(data.cluster),
@@ -622,16 +619,7 @@ def _check(
     ends = exits.astype(np.float64)
     lowers = ends
     if lower is not None:
-        lowers = np.asarray(lower, dtype=np.float64)
-        same_length(exits.size, lower=lowers)
-        lowers = np.where(np.isnan(lowers), ends, lowers)
-        refuse(lowers > ends, "have lower > exit", "swap swapped readings")
-        refuse(lowers < began, "have lower < entry", "a failure before entry was never watched for")
-        refuse(
-            ~failed & (lowers < ends),
-            "have an interval but no failure",
-            "give no lower end for them",
-        )
+        lowers = check_lower(lower, exits, failed, entries)
     within = failed & (lowers < ends)
     between, late = np.flatnonzero(within), np.flatnonzero(began > 0)
     with np.errstate(divide="ignore"):

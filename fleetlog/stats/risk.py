@@ -101,6 +101,25 @@ def check_times(
     return exits, entries, weights(weight, exits.size)
 
 
+def check_lower(
+    lower: ArrayLike,
+    exits: NDArray[np.int64] | Floats,
+    failed: Bools,
+    entries: NDArray[np.int64] | Floats | None,
+) -> Floats:
+    """Lower ends with NaN made the exit itself: the age at failure is known."""
+    ends = np.asarray(lower, dtype=np.float64)
+    same_length(exits.size, lower=ends)
+    ends = np.where(np.isnan(ends), exits, ends)
+    refuse(ends > exits, "have lower > exit", "swap swapped readings")
+    began = 0.0 if entries is None else entries
+    refuse(ends < began, "have lower < entry", "a failure before entry was never watched for")
+    refuse(
+        ~failed & (ends < exits), "have an interval but no failure", "give no lower end for them"
+    )
+    return ends
+
+
 def check_lives(
     exit: ArrayLike,  # noqa: A002
     cause: NDArray[np.integer | np.bool_],

