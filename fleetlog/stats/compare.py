@@ -327,7 +327,11 @@ def _count_lives(lives: Lives, grouped: Ints, number: int, stratum: Ints) -> tup
         gone[failed] - 1, k, None if weight is None else weight[failed], grouped[failed]
     )
     left = counted(gone, k + 1, weight, grouped)
-    entered = counted(came, k + 1, weight, grouped)
+    if lives.entry is None and strata == 1:
+        entered = np.zeros_like(left)
+        entered[:, 0] = left.sum(axis=1)
+    else:
+        entered = counted(came, k + 1, weight, grouped)
     at_risk = np.cumsum(entered - left, axis=1)[:, :k]
     # Sums of fractional weights leave rounding where a risk set empties exactly.
     return (
@@ -472,5 +476,8 @@ def _labelled(group: ArrayLike, rows: int) -> tuple[Ints, pl.Series]:
         # Numbers of moderate span are ranked by counting, which is several times faster.
         coded = codes(series, "group")
         used = np.bincount(coded) > 0
+        if used.size and used.all():
+            labels = pl.Series(series.name, np.arange(used.size)) + series.min()
+            return coded, labels.cast(series.dtype)
         return (np.cumsum(used) - 1)[coded], series.unique().sort()
     return series.rank("dense").to_numpy().astype(np.intp) - 1, series.unique().sort()
