@@ -477,7 +477,15 @@ def _labelled(group: ArrayLike, rows: int) -> tuple[Ints, pl.Series]:
         coded = codes(series, "group")
         used = np.bincount(coded) > 0
         if used.size and used.all():
-            labels = pl.Series(series.name, np.arange(used.size)) + series.min()
-            return coded, labels.cast(series.dtype)
+            # Without gaps the codes are the ranks, whether they were shifted or ranked.
+            return coded, _labels(series, used.size)
         return (np.cumsum(used) - 1)[coded], series.unique().sort()
     return series.rank("dense").to_numpy().astype(np.intp) - 1, series.unique().sort()
+
+
+def _labels(series: pl.Series, number: int) -> pl.Series:
+    """Distinct labels of whole numbers in ascending order, of which there are ``number``."""
+    least, most = int(series.min()), int(series.max())  # type: ignore[arg-type]
+    if most - least + 1 == number:
+        return pl.Series(series.name, np.arange(number) + least).cast(series.dtype)
+    return series.unique().sort()
