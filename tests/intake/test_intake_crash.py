@@ -61,6 +61,7 @@ for number in range(kills):
 """
 
 
+@pytest.mark.slow
 def test_killed_at_any_moment_a_load_has_happened_or_not(
     store, fewer_lines, tmp_path, state, differing
 ):

@@ -87,6 +87,7 @@ def test_nothing_that_is_proposed_is_wrong_without_headings(tmp_path: Path) -> N
     assert {q.about for q in proposal.questions if q.needed} >= {"distance_unit", "shop"}
 
 
+@pytest.mark.slow
 def test_misspelt_fuel_readings_load_the_rows_of_the_true_map(tmp_path: Path) -> None:
     path, _ = renamed("fuel_readings.csv", tmp_path, {2: "Odomtr"})
     proposal = propose_map(path, distance_unit="mi")
@@ -227,6 +228,7 @@ def test_without_headings_the_kind_is_found_or_asked(tmp_path: Path, name: str, 
     assert all(kind in choices for choices in asked)
 
 
+@pytest.mark.slow
 def test_a_terminal_is_asked_until_the_map_is_whole(tmp_path: Path) -> None:
     path = meters_file(tmp_path, ["03/04/2024", "05/06/2024"])
     out = tmp_path / "map.toml"

@@ -235,6 +235,7 @@ def test_an_unknown_split_is_refused(records):
         select_lives(connection, ROCKER, by=("colour",))
 
 
+@pytest.mark.slow
 def test_building_all_lives_anew_is_the_same_each_time(sample_store, tmp_path):
     """Only estimated distances may move: they borrow from the group as it is now."""
     import shutil

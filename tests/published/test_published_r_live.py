@@ -15,6 +15,7 @@ def r_is_here():
     return subprocess.run(call, capture_output=True, check=False).returncode == 0
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not r_is_here(), reason="R with survival 3.5.3 or later is not installed")
 @pytest.mark.parametrize(
     ("script", "recorded"),
