@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from fleetlog.analyses.components import find_component
-from fleetlog.analyses.one_vehicle import by_vehicle, without_limits
+from fleetlog.analyses.one_vehicle import by_vehicle, limited_by_vehicles
 from fleetlog.analyses.part_life import groups_of
 from fleetlog.analyses.results import Comebacks
 from fleetlog.analyses.wording import FEW_REPAIRS, between_shares, counted, number, per_cent
@@ -126,13 +126,13 @@ def _answer(label: str, repairs: pl.DataFrame, level: float) -> tuple[dict[str, 
     back = int(repairs["came_back"].sum())
     watched = int(repairs.select((pl.col("came_back") | pl.col("closed")).sum()).item())
     cluster = by_vehicle(repairs["vehicle"])
-    table = kaplan_meier(
+    survival = kaplan_meier(
         repairs["days_followed"].to_numpy(),
         repairs["came_back"].to_numpy(),
         cluster=cluster,
         level=level,
-    ).table
-    curve = (table if cluster is not None else without_limits(table)).select(
+    )
+    curve = limited_by_vehicles(survival, cluster).table.select(
         pl.lit(label).alias("group"),
         "time",
         "at_risk",

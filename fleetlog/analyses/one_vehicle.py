@@ -5,9 +5,16 @@ Lives of one vehicle share its driver, oil and roads, so limits rest on how vehi
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import TypeVar
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+
+from fleetlog.stats import IncidenceCurves, SurvivalCurve
+
+Curve = TypeVar("Curve", SurvivalCurve, IncidenceCurves)
 
 
 def by_vehicle(vehicles: pl.Series) -> NDArray[np.generic] | None:
@@ -15,7 +22,11 @@ def by_vehicle(vehicles: pl.Series) -> NDArray[np.generic] | None:
     return vehicles.to_numpy() if vehicles.n_unique() > 1 else None
 
 
-def without_limits(table: pl.DataFrame) -> pl.DataFrame:
-    """Return the table of a curve with its errors and limits empty."""
+def limited_by_vehicles(curve: Curve, cluster: NDArray[np.generic] | None) -> Curve:
+    """Return a curve as it is, or with its errors and limits empty where ``cluster`` is None."""
+    if cluster is not None:
+        return curve
     unknown = pl.lit(None, dtype=pl.Float64)
-    return table.with_columns(std_err=unknown, lower=unknown, upper=unknown)
+    return replace(
+        curve, table=curve.table.with_columns(std_err=unknown, lower=unknown, upper=unknown)
+    )

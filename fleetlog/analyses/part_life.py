@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import duckdb
@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from fleetlog.analyses.components import find_component
-from fleetlog.analyses.one_vehicle import by_vehicle, without_limits
+from fleetlog.analyses.one_vehicle import by_vehicle, limited_by_vehicles
 from fleetlog.analyses.results import PartLife
 from fleetlog.analyses.wording import (
     between,
@@ -303,16 +303,17 @@ def _answer(
     weight = lives["weight"].cast(pl.Float64).to_numpy()
     exit_age = lives[f"exit_{clock}"].cast(pl.Float64).to_numpy()
     cluster = by_vehicle(lives["vehicle"])
-    curve = kaplan_meier(
-        exit_age,
-        lives["failed"].to_numpy(),
-        entry=entry_age,
-        weight=weight,
-        cluster=cluster,
-        level=level,
+    curve = limited_by_vehicles(
+        kaplan_meier(
+            exit_age,
+            lives["failed"].to_numpy(),
+            entry=entry_age,
+            weight=weight,
+            cluster=cluster,
+            level=level,
+        ),
+        cluster,
     )
-    if cluster is None:
-        curve = replace(curve, table=without_limits(curve.table))
     fit, refusal = fit_weibull(lives, clock)
     row = {"group": label, **dict(zip(by, values, strict=True))}
     row |= _counts(lives, clock) | _curve_lives(curve) | _weibull_row(fit, level)
@@ -321,7 +322,7 @@ def _answer(
         row,
         _labelled(label, curve.table.drop("censored", strict=False)),
         _fitted_curve(label, fit, exit_age),
-        _incidence(label, lives, exit_age, entry_age, weight, level),
+        _incidence(label, lives, exit_age, entry_age, weight, cluster, level),
     )
 
 
@@ -424,6 +425,7 @@ def _incidence(
     exit_age: np.ndarray[Any, Any],
     entry_age: np.ndarray[Any, Any],
     weight: np.ndarray[Any, Any],
+    cluster: np.ndarray[Any, Any] | None,
     level: float,
 ) -> pl.DataFrame:
     modes = lives.filter(pl.col("failed"))["failure_mode"].unique().sort().to_list()
@@ -438,7 +440,6 @@ def _incidence(
                                                     default=0, return_dtype=pl.Int64))
         .otherwise(0)
     ).to_series()  # fmt: skip
-    cluster = by_vehicle(lives["vehicle"])
     curves = cumulative_incidence(
         exit_age,
         cause.to_numpy(),
@@ -447,16 +448,19 @@ def _incidence(
         cluster=cluster,
         level=level,
     )
-    table = curves.table if cluster is not None else without_limits(curves.table)
-    return table.filter(pl.col("events") > 0).select(
-        pl.lit(label).alias("group"),
-        pl.col("cause")
-        .replace_strict(list(range(1, len(modes) + 1)), modes, return_dtype=pl.String)
-        .alias("failure_mode"),
-        "time",
-        "estimate",
-        "lower",
-        "upper",
+    return (
+        limited_by_vehicles(curves, cluster)
+        .table.filter(pl.col("events") > 0)
+        .select(
+            pl.lit(label).alias("group"),
+            pl.col("cause")
+            .replace_strict(list(range(1, len(modes) + 1)), modes, return_dtype=pl.String)
+            .alias("failure_mode"),
+            "time",
+            "estimate",
+            "lower",
+            "upper",
+        )
     )
 
 

@@ -14,10 +14,10 @@ import duckdb
 
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, Field, MatchedColumns, choices, fields_read, plain
+from fleetlog.intake.dates import find_date_order
 from fleetlog.intake.frames import filled, run, set_variables
 from fleetlog.intake.listing import split_lists
 from fleetlog.intake.raw_table import RawTable
-from fleetlog.sql import read_sql
 from fleetlog.units import KM_PER_MILE
 
 DateOrder = Literal["dmy", "mdy", "ymd", "each"]
@@ -234,26 +234,17 @@ def _read_dates(
 ) -> str:
     """Build ``date_value`` from the distinct texts of all date columns; return their order."""
     names = [entry.name for entry in mapped if entry.type == "date"]
-    run(connection, "date_cells", dates=", ".join(names) or "NULL::VARCHAR")
-    run(connection, "date_texts")
-    day_first, month_first, either, example = connection.execute(
-        read_sql("intake", "date_order")
-    ).fetchall()[0]
+    found = find_date_order(connection, names)
     order = column_map.date_order
     if order is None:
-        if day_first and month_first:
-            order = "each"
-        elif day_first or month_first:
-            order = "dmy" if day_first else "mdy"
-        elif either:
-            where = " and ".join(repr(matched.heading(name)) for name in names)
-            raise InputError(
-                f"{file_name}: the dates under {where}, such as {example!r}, can be read with the "
-                "day first or the month first, and no date in the file decides: which is it? Say "
-                'date_order = "dmy" or "mdy" in a column map'
-            )
-        else:
-            order = "ymd"
+        order = "each" if found.mixed else found.settled
+    if order is None:
+        where = " and ".join(repr(matched.heading(name)) for name in names)
+        raise InputError(
+            f"{file_name}: the dates under {where}, such as {found.example!r}, can be read with "
+            "the day first or the month first, and no date in the file decides: which is it? Say "
+            'date_order = "dmy" or "mdy" in a column map'
+        )
     set_variables(connection, {"date_order": order})
     run(connection, "date_values")
     return order

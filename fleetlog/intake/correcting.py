@@ -19,7 +19,7 @@ from fleetlog.intake.frames import keep_frame
 from fleetlog.intake.loading import LoadResult, Progress, bring_in
 from fleetlog.intake.raw_table import RawTable, digest, keep_cells
 from fleetlog.intake.staging import Staging
-from fleetlog.intake.workbook import MOST_ROWS, read_cells, text_workbook
+from fleetlog.intake.workbook import MOST_ROWS, load_text, shown_cells, text_workbook
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
 
@@ -258,7 +258,7 @@ def _sheet_names(path: Path) -> list[str]:
 
 def _read_sheet(path: Path, name: str) -> pl.DataFrame:
     """Read one sheet: load, row, and the text columns c0, c1, ..."""
-    cells = read_cells(fastexcel.read_excel(path), name)
+    cells = shown_cells(load_text(fastexcel.read_excel(path), name))
     keys = ["" if key is None else str(key) for key in cells.row(KEY_ROW)] if cells.height else []
     if not {"load", "row"} <= set(keys):
         raise InputError(

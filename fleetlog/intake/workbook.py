@@ -76,10 +76,13 @@ def read_sheets(path: Path, kind: str, column_map: ColumnMap) -> tuple[SheetCell
         ) from error
 
 
-def read_cells(book: fastexcel.ExcelReader, name: str) -> pl.DataFrame:
-    """Read a sheet with every cell as the text that a person sees."""
-    # Text only: a reader that guesses types turns what it cannot read into nothing.
-    sheet = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string")
+def load_text(book: fastexcel.ExcelReader, name: str) -> fastexcel.ExcelSheet:
+    """Load a sheet as text; a reader that guesses types loses what it cannot read."""
+    return book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string")
+
+
+def shown_cells(sheet: fastexcel.ExcelSheet) -> pl.DataFrame:
+    """Return every cell of a sheet loaded as text, as a person sees it."""
     batch, faults = sheet.to_arrow_with_errors()
     cells = pl.DataFrame(pl.from_arrow(batch))
     if faults is not None:
@@ -102,7 +105,8 @@ def read_cells(book: fastexcel.ExcelReader, name: str) -> pl.DataFrame:
 def _read_sheet(
     book: fastexcel.ExcelReader, name: str, kind: str, column_map: ColumnMap
 ) -> SheetCells:
-    cells = read_cells(book, name)
+    sheet = load_text(book, name)
+    cells = shown_cells(sheet)
     if cells.height == 0 or cells.width == 0:
         return SheetCells(name, cells, 0, (), 0)
     top = [
@@ -115,9 +119,8 @@ def _read_sheet(
     if header_row > len(top):
         return SheetCells(name, cells, 0, (), 0)
     headings = top[header_row - 1]
-    hidden = book.load_sheet(name, n_rows=0).visible != "visible"
     known = likeness(headings, kind, column_map)
-    return SheetCells(name, cells, header_row, headings, known, hidden)
+    return SheetCells(name, cells, header_row, headings, known, sheet.visible != "visible")
 
 
 def read_workbook(

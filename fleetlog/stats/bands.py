@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 
 from fleetlog.errors import InvalidLives
 from fleetlog.stats._arrays import normal_quantile
-from fleetlog.stats.curves import HazardCurve, SurvivalCurve, log_log_limits
+from fleetlog.stats.curves import HazardCurve, SurvivalCurve, log_limits, log_log_limits
 
 SHAPES = 24
 NODES = 200
@@ -94,8 +94,7 @@ def equal_precision_band(
     if survival:
         lower, upper = log_log_limits(estimate, error, value)
     else:
-        factor = np.exp(value * std_err / estimate)
-        lower, upper = estimate / factor, estimate * factor
+        lower, upper = log_limits(estimate, std_err, value)
     return Band(
         table=kept.select("time", "estimate", "std_err").with_columns(
             pl.Series("lower", lower), pl.Series("upper", upper)

@@ -19,7 +19,6 @@ from fleetlog.stats._arrays import (
     booleans,
     codes,
     count,
-    distinct,
     same_length,
     time_scale,
 )
@@ -122,14 +121,8 @@ def log_rank(
     sizes = count(grouped, len(labels), lives.weight)
     if lives.cluster is None:
         return _test(counts, labels, sizes, trend, emphasis)
-    clusters = distinct(lives.cluster)
-    if clusters < 2:
-        raise InvalidLives(
-            "All lives are of one cluster, whose chance cannot be told from a difference: pass "
-            "lives of at least two clusters, or leave cluster out."
-        )
     scores = _cluster_scores(lives, grouped, counts, keys, _by_age(counts, emphasis))
-    return _test(counts, labels, sizes, trend, emphasis, scores.T @ scores, clusters)
+    return _test(counts, labels, sizes, trend, emphasis, scores.T @ scores, lives.clusters)
 
 
 def log_rank_from_table(

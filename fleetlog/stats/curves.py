@@ -14,7 +14,7 @@ import polars as pl
 from numpy.typing import ArrayLike
 
 from fleetlog.errors import InvalidLives
-from fleetlog.stats._arrays import Floats, Ints, booleans, distinct, normal_quantile
+from fleetlog.stats._arrays import Floats, Ints, booleans, normal_quantile
 from fleetlog.stats.risk import (
     Lives,
     RiskTable,
@@ -348,7 +348,7 @@ def cumulative_incidence_from_table(
 def _survival(table: RiskTable, lives: Lives | None, level: float) -> SurvivalCurve:
     failed = table.all_events
     survivors = table.at_risk - failed
-    estimate = np.cumprod(survivors / table.at_risk, dtype=np.float64)
+    estimate = table.survival
     with np.errstate(divide="ignore", invalid="ignore"):
         # At the age where everybody left fails, the survival is 0 and has no variance.
         hazard_gain = np.where(survivors > 0, failed / (table.at_risk * survivors), 0.0)
@@ -379,7 +379,7 @@ def _hazard(table: RiskTable, lives: Lives | None, level: float) -> HazardCurve:
     else:
         std_err = np.sqrt(_clustered(table, lives, gain, 1.0 / table.at_risk))
         variance = "infinitesimal jackknife grouped by cluster"
-    lower, upper = log_limits(estimate, std_err, level)
+    lower, upper = log_limits(estimate, std_err, normal_quantile(level))
     return HazardCurve(
         table=table_frame(table, estimate, std_err, lower, upper),
         interval="log",
@@ -391,9 +391,7 @@ def _hazard(table: RiskTable, lives: Lives | None, level: float) -> HazardCurve:
 def _incidence(
     table: RiskTable, causes: tuple[int, ...], lives: Lives | None, level: float
 ) -> IncidenceCurves:
-    at_risk, failed = table.at_risk, table.all_events
-    survivors = at_risk - failed
-    survival = np.cumprod(survivors / at_risk, dtype=np.float64)
+    at_risk, failed, survival = table.at_risk, table.all_events, table.survival
     before = np.concatenate([[1.0], survival[:-1]])
     frames = []
     for column, cause in enumerate(causes):
@@ -514,10 +512,10 @@ def log_log_limits(estimate: Floats, relative: Floats, multiplier: float) -> tup
         return np.exp(logs / factor), np.exp(logs * factor)
 
 
-def log_limits(estimate: Floats, std_err: Floats, level: float) -> tuple[Floats, Floats]:
+def log_limits(estimate: Floats, std_err: Floats, multiplier: float) -> tuple[Floats, Floats]:
     """Limits of a positive quantity, formed on its log; NaN where it is 0."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        factor = np.exp(normal_quantile(level) * std_err / estimate)
+        factor = np.exp(multiplier * std_err / estimate)
         positive = estimate > 0
         return np.where(positive, estimate / factor, np.nan), np.where(
             positive, estimate * factor, np.nan
@@ -541,7 +539,7 @@ def _kept(table: RiskTable, lives: Lives | None, level: float) -> _Kept:
         "start": start,
         "lives": float(table.all_events.sum() + table.censored.sum()),
         "events": float(table.all_events.sum()),
-        "clusters": None if lives is None or lives.cluster is None else distinct(lives.cluster),
+        "clusters": None if lives is None else lives.clusters,
         "thin_start": _thin_start(table),
         "dropped": {} if lives is None else lives.dropped,
     }

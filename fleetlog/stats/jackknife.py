@@ -32,6 +32,7 @@ from fleetlog.stats.curves import (
     SurvivalCurve,
     cumulative_incidence_from_table,
     kaplan_meier_from_table,
+    log_limits,
     log_log_limits,
     nelson_aalen_from_table,
 )
@@ -143,9 +144,7 @@ def jackknife_hazard(
     curve = nelson_aalen_from_table(time, entered, left, events, level=level)
     parts = _Parts.of(time, entered, left, events, fold)
     error, estimate = parts.error(_hazard), curve.table["estimate"].to_numpy()
-    with np.errstate(divide="ignore", invalid="ignore"):
-        factor = np.exp(_student(level, parts.number) * error / estimate)
-        lower, upper = estimate / factor, estimate * factor
+    lower, upper = log_limits(estimate, error, _student(level, parts.number))
     return replace(
         curve,
         table=_with_error(curve.table, error, lower, upper),

@@ -27,7 +27,7 @@ from fleetlog.stats._families import FAMILIES, Data, Family
 from fleetlog.stats._maximise import Maximum, aicc_of
 from fleetlog.stats._profile import Profile, Quantity, parameter_quantity, quantile_quantity
 from fleetlog.stats.distributions import Life
-from fleetlog.stats.risk import check_lower, check_times, risk_table_from_counts
+from fleetlog.stats.risk import check_lower, check_times, refuse_one_cluster, risk_table_from_counts
 
 ModelName: TypeAlias = Literal[
     "weibull",
@@ -237,11 +237,7 @@ def fit_life(
     clustered = None if cluster is None else codes(cluster, "cluster")
     if clustered is not None:
         same_length(rows.exit.size, cluster=clustered)
-        if distinct(clustered) < 2:
-            raise InvalidLives(
-                "All lives are of one cluster, which says nothing of how clusters differ: "
-                "leave cluster out or add lives of other clusters."
-            )
+        refuse_one_cluster(clustered)
     data = _reduce(rows)
     return _result(model, data, _climb(family, model, data), rows.weighed, rows, clustered)
 

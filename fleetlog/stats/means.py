@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import ArrayLike
 
 from fleetlog.errors import InvalidLives
-from fleetlog.stats._arrays import Floats, booleans, distinct, normal_quantile
+from fleetlog.stats._arrays import Floats, booleans, normal_quantile
 from fleetlog.stats.curves import check_causes
 from fleetlog.stats.risk import (
     Lives,
@@ -137,7 +137,6 @@ def time_lost_by_cause(
     )
     table = risk_table(lives)
     _check_age(table, lives.start, to_age)
-    _clusters(lives)
     z = normal_quantile(level)
     found = []
     for column, label in enumerate(causes):
@@ -157,15 +156,13 @@ def time_lost_by_cause(
 def _mean(table: RiskTable, lives: Lives | None, to_age: float, level: float) -> RestrictedMean:
     start = 0.0 if lives is None else lives.start
     _check_age(table, start, to_age)
-    clusters = _clusters(lives)
     failed, at_risk = table.all_events, table.at_risk
     survivors = at_risk - failed
-    survival = np.cumprod(survivors / at_risk, dtype=np.float64)
-    beyond = _area_beyond(table, survival, to_age)
+    beyond = _area_beyond(table, table.survival, to_age)
     estimate = min(float(table.time[0]), to_age) - start + float(beyond[0])
     with np.errstate(divide="ignore"):
         jump = beyond * np.where(survivors > 0, 1.0 / survivors, 0.0)
-    if lives is None or clusters is None:
+    if lives is None or lives.cluster is None:
         variance = float(np.sum(jump * beyond * failed / at_risk))
         kind = "Greenwood"
     else:
@@ -184,7 +181,7 @@ def _mean(table: RiskTable, lives: Lives | None, to_age: float, level: float) ->
         to_age=to_age,
         level=level,
         variance=kind,
-        clusters=clusters,
+        clusters=None if lives is None else lives.clusters,
         dropped={} if lives is None else lives.dropped,
     )
 
@@ -197,8 +194,7 @@ def _lost(table: RiskTable, lives: Lives, column: int, to_age: float) -> tuple[f
     """
     at_risk, failed, mine = table.at_risk, table.all_events, table.events[:, column]
     survivors = at_risk - failed
-    survival = np.cumprod(survivors / at_risk, dtype=np.float64)
-    before = np.concatenate([[1.0], survival[:-1]])
+    before = np.concatenate([[1.0], table.survival[:-1]])
     share = np.cumsum(before * mine / at_risk, dtype=np.float64)
     beyond = _area_beyond(table, share, to_age)
     ahead = np.maximum(to_age - table.time, 0.0)
@@ -246,9 +242,3 @@ def _check_age(table: RiskTable, start: float, to_age: float) -> None:
             f"to_age is {to_age:g}, but survivors were watched to {table.time[-1]:g} only: pass an "
             "age up to that."
         )
-
-
-def _clusters(lives: Lives | None) -> int | None:
-    if lives is None or lives.cluster is None:
-        return None
-    return distinct(lives.cluster)

@@ -584,7 +584,7 @@ def _table(
     std_err: Floats,
     level: float,
 ) -> pl.DataFrame:
-    lower, upper = log_limits(estimate, std_err, level)
+    lower, upper = log_limits(estimate, std_err, normal_quantile(level))
     columns: dict[str, Floats | pl.Series] = {"time": time, "at_risk": at_risk, "events": events}
     if cost is not None:
         columns["cost"] = cost

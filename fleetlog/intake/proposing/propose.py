@@ -19,7 +19,7 @@ from scipy.optimize import linear_sum_assignment
 
 from fleetlog.intake.columns import REPAIR_KINDS, ColumnMap, fields_of, kinds
 from fleetlog.intake.proposing.layout import find_layout
-from fleetlog.intake.proposing.profiles import Described, Profile, describe
+from fleetlog.intake.proposing.profiles import Described, Profile, describe, stands_once
 from fleetlog.intake.proposing.proposal import FIELD_COLUMNS, Proposal, Question
 from fleetlog.intake.proposing.suits import suitability
 from fleetlog.intake.proposing.units import Held, settle_unit
@@ -145,10 +145,10 @@ def _choose(kind: str, headings: tuple[str, ...], profiles: tuple[Profile, ...])
         (sure if confidence >= SURE_ENOUGH else doubtful)[name] = found
         if rivals:
             alike[name] = (column, *rivals)
+    types = {entry.name: entry.type for entry in entries}
     held = {
-        name: Held(f"c{column}", entry_type, profiles[column])
+        name: Held(f"c{column}", types[name], profiles[column])
         for name, (column, _, _) in sure.items()
-        for entry_type in [next(entry.type for entry in entries if entry.name == name)]
     }
     worth = sum(confidence for _, confidence, _ in sure.values())
     required = [entry.name for entry in entries if entry.required]
@@ -169,14 +169,12 @@ def _may_be(
     if kind in ("vehicles", "meters"):
         if named is None:
             return False
-        once = profiles[named]["different"] > 0.98 * profiles[named]["filled"]
-        return bool(once == (kind == "vehicles"))
+        return stands_once(profiles[named]) == (kind == "vehicles")
     if "ro_no" not in sure:
         return False
-    once = profiles[sure["ro_no"][0]]["different"] > 0.98 * profiles[sure["ro_no"][0]]["filled"]
     lines = any(name in sure for name in ("component", "action", "reason", "part_no"))
     if kind == "orders":
-        return bool(once and not lines)
+        return stands_once(profiles[sure["ro_no"][0]]) and not lines
     return "torque" in sure if kind == "torques" else True
 
 
@@ -297,7 +295,7 @@ def _date_order(
     if layout.date_order or not any(held.type == "date" for held in choice.held.values()):
         return layout.date_order, [], []
     found = described.date_order
-    if found.day_first and found.month_first:
+    if found.mixed:
         remark = (
             f"Dates are written both ways: {found.day_first:,} with the day first, "
             f"{found.month_first:,} with the month first; what can be read both ways is held."

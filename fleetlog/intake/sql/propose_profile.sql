@@ -1,12 +1,10 @@
 -- What one column holds, each share weighted by how often the cell stands there.
-CREATE OR REPLACE TEMP MACRO share_of(condition, rows) AS
-    coalesce(sum(CASE WHEN condition THEN rows ELSE 0 END) / nullif(sum(rows), 0), 0)::DOUBLE;
 WITH part AS (
     SELECT
         written,
         rows,
         regexp_replace(written, '(?i)[T\s]+\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*([ap]m)?\s*(Z|[-+]\d{2}:?\d{2})?$', '') AS bare,
-        number_of(regexp_replace(written, '(?i)\s*(mi|miles?|kms?)\.?$', '')) AS number
+        bare_distance(written) AS number
     FROM propose_value
 ),
 day AS (

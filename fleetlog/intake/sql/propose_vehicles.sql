@@ -7,8 +7,8 @@ WITH pair AS (
 ),
 step AS (
     SELECT
-        number_of(regexp_replace({column}, '(?i)\s*(mi|miles?|kms?)\.?$', ''))
-        - lag(number_of(regexp_replace({column}, '(?i)\s*(mi|miles?|kms?)\.?$', '')))
+        bare_distance({column})
+        - lag(bare_distance({column}))
           OVER (PARTITION BY {vehicle} ORDER BY place) AS rise
     FROM related WHERE {column} IS NOT NULL AND {vehicle} IS NOT NULL
 )
