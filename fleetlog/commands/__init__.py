@@ -1,0 +1,1 @@
+"""The commands of ``fleetlog``: each asks one question and shows what the analysis says."""
