@@ -170,7 +170,7 @@ def bring_in(
     """
     began = time.monotonic()
     tell = progress or _silent
-    with staging_beside(store.path) as staging:
+    with staging_beside(store.path, file_name=name) as staging:
         with staging.connect() as scratch:
             tell("reading", 0.0)
             raw, matched = read(scratch, staging)

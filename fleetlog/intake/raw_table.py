@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sized
 from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
+from fleetlog.errors import InputError
 from fleetlog.sql import read_sql
+
+MOST_COLUMNS = 2_000
+"""A table of more columns than this is a damaged file: no export has a tenth of them."""
 
 
 @dataclass(frozen=True)
@@ -74,3 +79,12 @@ def digest(path: Path) -> str:
     """Return the SHA-256 of a file's bytes."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def refuse_wide(headings: Sized, file_name: str) -> None:
+    """Refuse a table of so many columns that it can be none."""
+    if len(headings) > MOST_COLUMNS:
+        raise InputError(
+            f"{file_name} has {len(headings):,} columns, and a table of records has at most "
+            f"{MOST_COLUMNS:,}: look for a damaged line of headings, and export it again"
+        )

@@ -20,7 +20,7 @@ import polars as pl
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, likeness
 from fleetlog.intake.json_lines import is_array, looks_like_json, read_json
-from fleetlog.intake.raw_table import RawTable, digest
+from fleetlog.intake.raw_table import RawTable, digest, refuse_wide
 from fleetlog.intake.staging import NO_ROOM, Staging, glob_safe
 from fleetlog.intake.workbook import HEADER_ROWS, read_workbook
 from fleetlog.sql import read_sql
@@ -164,6 +164,7 @@ def _read_text(
             sha256=scan.sha256,
         )
     delimiter, header_row, headings = _header(sample, path.name, kind, column_map)
+    refuse_wide(headings, path.name)
     columns = {f"c{place}": "VARCHAR" for place in range(len(headings))}
     # The separators are one character each and the column names are counted, so nothing of the
     # file gets into the statement.
@@ -261,8 +262,15 @@ def _encoding(scan: _Scan, file_name: str) -> str:
     # Office exports are in Windows-1252 unless something else reads clearly better: of a few
     # accents in a page of numbers no detector can be sure, and of a handful none can tell at all.
     strange = scan.start.translate(None, bytes(range(128)))
-    if len(strange) < FEW_ACCENTS and _is_western(strange):
-        return "cp1252"
+    if len(strange) < FEW_ACCENTS:
+        if _is_western(strange):
+            return "cp1252"
+        raise InputError(
+            f"{file_name}: row {_row_of_odd_byte(scan.start)} holds a byte that is neither UTF-8 "
+            "nor Windows-1252, and there are too few such bytes to tell another encoding by: "
+            "export the file as CSV in UTF-8, or, if nothing in it is damaged, say "
+            'encoding = "..." in a column map'
+        )
     matches = list(charset_normalizer.from_bytes(scan.start))
     if not matches:
         raise InputError(
@@ -278,6 +286,15 @@ def _encoding(scan: _Scan, file_name: str) -> str:
     ):
         return "cp1252"
     return best.encoding
+
+
+def _row_of_odd_byte(start: bytes) -> int:
+    """Return the line of the first byte that Windows-1252 does not know."""
+    try:
+        start.decode("cp1252")
+    except UnicodeDecodeError as error:
+        return start[: error.start].count(b"\n") + 1
+    raise ValueError("every byte is of Windows-1252")
 
 
 def _is_western(data: bytes) -> bool:
@@ -320,6 +337,8 @@ def _rewrite(path: Path, target: Path, encoding: str) -> int:
 
 
 def _records(lines: Iterable[str], delimiter: str) -> Iterator[list[str]]:
+    # The limit is one of the whole process: said here, so that it never depends on what ran before.
+    csv.field_size_limit(LONGEST_LINE)
     return csv.reader(lines, delimiter=delimiter)
 
 
@@ -375,7 +394,6 @@ def _numbered(
     if rejected == 0 and rows + header_row == lines:
         return RawTable(headings, header_row + 1, rows, 0, scan.sha256)
     # Blank lines, line breaks inside cells or refused rows: count records as a spreadsheet does.
-    csv.field_size_limit(LONGEST_LINE)
     try:
         with source.open("r", encoding="utf-8-sig", newline="") as stream:
             numbers = pl.Series(
@@ -422,6 +440,7 @@ def _parquet_headings(connection: duckdb.DuckDBPyConnection, path: Path) -> tupl
 
 def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable:
     headings = _parquet_headings(connection, path)
+    refuse_wide(headings, path.name)
     names = ", ".join(f"c{place}" for place in range(len(headings)))
     with _reading_parquet(path):
         connection.execute(

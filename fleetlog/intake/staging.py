@@ -54,7 +54,7 @@ class Staging:
 
 
 @contextmanager
-def staging_beside(store_path: Path) -> Iterator[Staging]:
+def staging_beside(store_path: Path, *, file_name: str) -> Iterator[Staging]:
     """Give a place for scratch files beside the store and remove it whatever happens.
 
     Files that a killed process left are removed first.
@@ -69,19 +69,20 @@ def staging_beside(store_path: Path) -> Iterator[Staging]:
         yield staging
     except duckdb.OutOfMemoryException as error:
         raise StoreError(
-            f"{store_path}: this load needs more memory than fleetlog allows itself "
-            f"({str(error).splitlines()[0]}); nothing was changed: load the file in parts"
+            f"{file_name} needs more memory than fleetlog allows itself "
+            f"({str(error).splitlines()[0]}); {store_path} is as it was: load the file in parts"
         ) from error
     except (duckdb.OperationalError, duckdb.FatalException) as error:
         raise StoreError(
-            f"{store_path} or the scratch files beside it could not be written: "
+            f"{file_name}: {store_path} or the scratch files beside it could not be written: "
             f"{str(error).splitlines()[0]}; nothing was changed: make room on the disk"
         ) from error
     except OSError as error:
         if error.errno not in NO_ROOM:
             raise
         raise StoreError(
-            f"the scratch files beside {store_path} could not be written: {error.strerror}; "
+            f"{file_name}: the scratch files beside {store_path} could not be written: "
+            f"{error.strerror}; "
             "nothing was changed: make room on the disk"
         ) from error
     finally:

@@ -19,7 +19,10 @@ from fleetlog.intake.staging import staging_beside
 
 def raw_of(path, kind="repairs", column_map=None):
     """Read a file and return its headings and its cells as they are checked."""
-    with staging_beside(path.with_name("none.fleetlog")) as staging, staging.connect() as scratch:
+    with (
+        staging_beside(path.with_name("none.fleetlog"), file_name=path.name) as staging,
+        staging.connect() as scratch,
+    ):
         raw = read_file(scratch, staging, path, kind=kind, column_map=column_map or ColumnMap())
         rows = scratch.sql(f"SELECT {raw.file_row} AS file_row, raw.* FROM {raw.source}".replace(
             "getvariable('first_row')", str(raw.first_row or 0)
@@ -388,3 +391,21 @@ def test_a_workbook_of_several_kinds_is_a_load_for_each(tmp_path, vins):
         ("engine-families", 1), ("vehicles", 1), ("repairs", 1),
     ]  # fmt: skip
     assert "were not read: Notes" in loaded.results[0].remarks[0]
+
+
+def test_a_table_of_thousands_of_columns_is_refused(tmp_path, store):
+    path = tmp_path / "wide.csv"
+    path.write_text("shop,ro_no" + ",a" * 70_000 + "\n" + "North Yard,1\n")
+    with pytest.raises(
+        InputError, match=r"^wide\.csv has 70,002 columns.*damaged line of headings"
+    ):
+        intake.load(store, path, kind="repairs")
+
+
+def test_a_few_bytes_of_no_encoding_are_refused_and_not_guessed_at(tmp_path, store):
+    """Two damaged bytes tell no encoding: read as a Korean one they would swallow letters."""
+    path = tmp_path / "damaged.csv"
+    sound = b"shop,ro_no,technician\nNorth Yard,1,T. Amber\n" * 40
+    path.write_bytes(sound + b"North Yard,2,T. \x81mber\nNorth Yard,3,T. \x88mber\n")
+    with pytest.raises(InputError, match=r"^damaged\.csv: row 81 holds a byte that is neither"):
+        intake.load(store, path, kind="repairs")
