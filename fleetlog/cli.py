@@ -17,6 +17,7 @@ from fleetlog.commands.quality import quality
 from fleetlog.commands.screens import demo, report, serve
 from fleetlog.commands.stores import new_store, rebuild
 from fleetlog.commands.vehicle import vehicle
+from fleetlog.commands.warning_signs import warning_signs
 from fleetlog.errors import FleetlogError
 from fleetlog.settings import CAUTION
 
@@ -41,6 +42,7 @@ app.command("rebuild")(rebuild)
 app.command("vehicle")(vehicle)
 app.command("part-life")(part_life)
 app.command("comebacks")(comebacks)
+app.command("warning-signs")(warning_signs)
 app.command("best-interval")(best_interval)
 app.command("report")(report)
 app.command("serve")(serve)

@@ -132,3 +132,29 @@ VIN_UNLISTED_SOUND = Setting(
     "how often a VIN with a right check digit is one of a vehicle that the fleet list leaves out: "
     "so often that it is never mended by itself (common practice, no source)",
 )
+SIGN_HORIZON_DAYS = Setting(
+    "sign_horizon_days",
+    60,
+    "days",
+    "a complaint or fault code is held against failures up to this long after it (our rule of "
+    "thumb)",
+)
+SIGN_HORIZON_MILES = Setting(
+    "sign_horizon_miles",
+    3_000,
+    "mi",
+    "the same by distance: about two months of an average van (our rule of thumb)",
+)
+SIGN_LEAST_VISITS = Setting(
+    "sign_least_visits",
+    5,
+    "visits",
+    "signs noted on fewer visits than this are counted and not looked at (our rule of thumb)",
+)
+SIGN_FALSE_DISCOVERIES = Setting(
+    "sign_false_discoveries",
+    0.05,
+    "",
+    "of the signs said to stand out, at most this share is expected to be chance (common practice, "
+    "no source)",
+)

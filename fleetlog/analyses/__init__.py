@@ -14,6 +14,7 @@ from fleetlog.analyses.results import (
     VehicleRecord,
 )
 from fleetlog.analyses.vehicle_record import vehicle_record
+from fleetlog.analyses.warning_signs import WarningSigns, warning_signs
 
 __all__ = [
     "BestInterval",
@@ -22,10 +23,12 @@ __all__ = [
     "PartLife",
     "Quality",
     "VehicleRecord",
+    "WarningSigns",
     "best_interval",
     "comebacks",
     "double_orders",
     "part_life",
     "quality",
     "vehicle_record",
+    "warning_signs",
 ]

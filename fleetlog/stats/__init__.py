@@ -1,6 +1,12 @@
 """Numerics for lives with censoring: arrays in, frozen results out; no files, no screens."""
 
 from fleetlog.stats.bands import Band, equal_precision_band
+from fleetlog.stats.clustered import (
+    ClusteredShare,
+    SampleQuantile,
+    clustered_proportion,
+    sample_quantile,
+)
 from fleetlog.stats.compare import (
     TestResult,
     compare_groups_pairwise,
@@ -45,6 +51,7 @@ from fleetlog.stats.jackknife import (
     jackknife_survival,
 )
 from fleetlog.stats.life_models import LifeFit, fit_life, fit_life_from_table
+from fleetlog.stats.matched import MatchedOdds, mantel_haenszel
 from fleetlog.stats.means import (
     RestrictedMean,
     restricted_mean,
@@ -96,6 +103,7 @@ from fleetlog.stats.turnbull import IntervalSurvivalCurve, turnbull
 
 __all__ = [
     "Band",
+    "ClusteredShare",
     "CusumChart",
     "CusumDesign",
     "Exponential",
@@ -114,6 +122,7 @@ __all__ = [
     "LifeRegression",
     "Loglogistic",
     "Lognormal",
+    "MatchedOdds",
     "MeanCumulative",
     "MeanCumulativeDifference",
     "Mtbf",
@@ -124,6 +133,7 @@ __all__ = [
     "RenewalFunction",
     "ReplacementPolicy",
     "RestrictedMean",
+    "SampleQuantile",
     "ShapeCheck",
     "Shrunk",
     "StandardisedRatio",
@@ -139,6 +149,7 @@ __all__ = [
     "anderson_darling",
     "benjamini_hochberg",
     "block_replacement",
+    "clustered_proportion",
     "compare_groups_pairwise",
     "compare_life_models",
     "compare_mean_cumulative",
@@ -162,6 +173,7 @@ __all__ = [
     "lewis_robinson_trend",
     "log_rank",
     "log_rank_from_table",
+    "mantel_haenszel",
     "mean_cumulative_from_table",
     "mean_cumulative_function",
     "mean_cumulative_test",
@@ -179,6 +191,7 @@ __all__ = [
     "renewal_function",
     "restricted_mean",
     "restricted_mean_from_table",
+    "sample_quantile",
     "shrink_proportions",
     "shrink_rates",
     "standardised_ratio",

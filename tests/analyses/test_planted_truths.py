@@ -149,3 +149,24 @@ def test_slips_of_the_distance_unit_are_corrected(demo):
     found = dict(verdicts.rows())
     assert found["corrected"] >= 0.85 * demo.truth["dirt_orders"]["wrong_distance_unit"]
     assert found["set aside"] <= 1.5 * demo.truth["dirt_orders"]["reading_back"]
+
+
+@pytest.mark.parametrize("component", [ROCKER, "valvetrain.lifter"])
+def test_the_warnings_before_valve_gear_fails_are_found(demo, component):
+    """The code that every planted warning carries: how many failures it came before, how long."""
+    truth = demo.truth["planted"]
+    result = analyses.warning_signs(demo.store, component, engine_family=truth["worn_family"])
+    code = result.pairs.filter(result.pairs["sign"] == "P0300").row(0, named=True)
+    assert code["stands_out"]
+    assert code["sensitivity_lower"] < truth["warning_share"] < code["sensitivity_upper"]
+    low, high = truth["warning_lead_days"]
+    assert code["lead_days_lower"] < (low + high) / 2 < code["lead_days_upper"]
+    assert low <= code["lead_days_p10"] < code["lead_days_p90"] <= high + 2
+
+
+def test_the_false_warnings_are_no_sign_where_nothing_wears_early(demo):
+    result = analyses.warning_signs(demo.store, sign="P0300", engine_family="R4-19")
+    assert not result.pairs["stands_out"].any()
+    rocker = result.pairs.filter(result.pairs["component"] == ROCKER).row(0, named=True)
+    planted = demo.truth["planted"]["false_warnings_per_vehicle_year"]
+    assert rocker["false_rate_lower"] < planted < rocker["false_rate_upper"]

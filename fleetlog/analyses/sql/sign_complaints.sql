@@ -1,0 +1,4 @@
+-- Every complaint as it was written, once.
+SELECT DISTINCT o.complaint
+FROM repair_order AS o JOIN vehicle_span AS s USING (vin)
+WHERE o.complaint IS NOT NULL AND ($engine_family IS NULL OR s.engine_family = $engine_family)

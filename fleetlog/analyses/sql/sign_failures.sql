@@ -1,0 +1,20 @@
+-- Occasions on which parts of a component were renewed as failed, with the order that found them.
+-- Work that follows within same_job_days is of the same occasion. Growth: n log n in the failures.
+WITH found AS (
+    SELECT l.component, l.vin, o.opened_on, arg_min(o.shop, o.ro_id) AS shop,
+           arg_min(o.ro_no, o.ro_id) AS ro_no,
+           (o.opened_on - s.in_service_on)::BIGINT AS days,
+           min(d.distance - s.start_distance)::BIGINT AS distance
+    FROM life AS l
+    JOIN vehicle_span AS s USING (vin)
+    JOIN repair_order AS o ON o.ro_id = l.ended_ro
+    JOIN order_distance AS d ON d.ro_id = l.ended_ro
+    WHERE l.ended_by = 'failed'
+      AND ($component IS NULL OR l.component = $component)
+      AND ($engine_family IS NULL OR s.engine_family = $engine_family)
+    GROUP BY l.component, l.vin, o.opened_on, s.in_service_on
+)
+SELECT *
+FROM found
+QUALIFY coalesce(days - lag(days) OVER (PARTITION BY component, vin ORDER BY days) > $same_job_days, true)
+ORDER BY component, vin, days

@@ -1,0 +1,118 @@
+"""Limits that rest on few assumptions: shares of alike trials, and quantiles of plain samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import betainc
+
+from fleetlog.errors import InvalidLives
+from fleetlog.stats._arrays import Floats, codes, numbers
+from fleetlog.stats.rates import proportion_interval, tail_chance
+
+
+@dataclass(frozen=True)
+class ClusteredShare:
+    """A share of trials that come in clusters. See `clustered_proportion`.
+
+    Attributes
+    ----------
+    share, lower, upper : the share and its limits at ``level``.
+    seen, trials, clusters : how many there were.
+    design_effect : variance as a multiple of that of independent trials, at least 1.
+    """
+
+    share: float
+    lower: float
+    upper: float
+    seen: int
+    trials: int
+    clusters: int
+    design_effect: float
+    level: float
+
+
+def clustered_proportion(
+    seen: ArrayLike, cluster: ArrayLike, *, level: float = 0.95
+) -> ClusteredShare:
+    """Limits of a share where trials of one cluster may be alike: jobs of one vehicle.
+
+    Parameters
+    ----------
+    seen : (trials,) booleans. cluster : (trials,) labels.
+
+    Notes
+    -----
+    Wilson's limits with as many trials as independent ones would say as much: the trials divided
+    by the design effect. It is held to 1 or more, so that limits are never shorter than those of
+    independent trials. Where all trials agree nothing tells how alike clusters are inside, and
+    each counts once. One cluster alone bears no limits: they are 0 and 1.
+
+    Source: Rao and Scott 1992; Wilson 1927.
+    """
+    hits = np.asarray(seen)
+    labels = codes(cluster, "cluster")
+    if hits.ndim != 1 or hits.dtype != np.bool_ or hits.shape != labels.shape or not hits.size:
+        raise InvalidLives(
+            "seen and cluster do not suit each other: give one boolean and one label per trial, "
+            "and one trial at least."
+        )
+    trials, count = hits.size, int(hits.sum())
+    sizes = np.bincount(labels)
+    sizes = sizes[sizes > 0]
+    clusters, share = sizes.size, count / trials
+    if clusters == 1:
+        return ClusteredShare(share, 0.0, 1.0, count, trials, 1, float(trials), level)
+    if count in (0, trials):
+        effect = trials / clusters
+    else:
+        by_cluster = np.bincount(labels, weights=hits - share)
+        variance = clusters / (clusters - 1) * float((by_cluster**2).sum()) / trials**2
+        effect = max(1.0, variance / (share * (1 - share) / trials))
+    lower, upper = proportion_interval(count / effect, trials / effect, level=level)
+    return ClusteredShare(share, float(lower), float(upper), count, trials, clusters, effect, level)
+
+
+@dataclass(frozen=True)
+class SampleQuantile:
+    """A quantile of a plain sample; a limit is None where the sample is too small for it."""
+
+    value: float
+    lower: float | None
+    upper: float | None
+    size: int
+    level: float
+
+
+def sample_quantile(values: ArrayLike, p: float, *, level: float = 0.95) -> SampleQuantile:
+    """Quantile of independent values without censoring, with limits for any distribution.
+
+    Parameters
+    ----------
+    values : (n,) finite, at least one. p : between 0 and 1.
+
+    Returns
+    -------
+    The quantile (straight between order statistics) and limits that are order statistics
+    themselves: each end misses with a chance of at most (1 - level) / 2.
+
+    Source: Thompson 1936; Hahn and Meeker 1991, section 5.2.
+    """
+    sample = np.sort(np.asarray(numbers(values, "values"), dtype=np.float64))
+    if not sample.size or not 0 < p < 1:
+        raise InvalidLives("a quantile needs one value at least and p between 0 and 1.")
+    size, tail = sample.size, tail_chance(level)
+    k = np.arange(size)
+    # The (k + 1)-th smallest value lies above the quantile where at most k values lie below it.
+    below: Floats = np.asarray(betainc(size - k, k + 1, 1 - p))  # P(count <= k)
+    low = int(np.count_nonzero(below <= tail))
+    high = int(np.count_nonzero(1 - below > tail))
+    return SampleQuantile(
+        value=float(np.quantile(sample, p)),
+        lower=float(sample[low - 1]) if low > 0 else None,
+        upper=float(sample[high]) if high < size else None,
+        size=size,
+        level=level,
+    )
