@@ -16,6 +16,12 @@ def mean_of_each(life: Life) -> Floats:
     return np.broadcast_to(np.asarray(life.mean, dtype=np.float64), lives)
 
 
+def check_discount(discount_rate: float) -> None:
+    """Refuse a rate of discount that is none."""
+    if not (np.isfinite(discount_rate) and discount_rate >= 0):
+        raise ValueError(f"discount_rate is {discount_rate}: pass a rate of 0 or more")
+
+
 def last_shown(life: Life) -> float:
     """Age at which a chart of costs ends: by then most of those that ever fail have failed."""
     last = float(life.quantile(SHOWN))

@@ -9,8 +9,15 @@ import numpy as np
 import polars as pl
 from scipy.optimize import brentq
 
-from fleetlog.stats._arrays import Floats, Ints
-from fleetlog.stats._policies import last_shown, mean_of_each, order_limits, too_thin
+from fleetlog.stats._arrays import Floats
+from fleetlog.stats._lived import DISCOUNTED_AWAY, NEVER, LivedTime, scanned_ages
+from fleetlog.stats._policies import (
+    check_discount,
+    last_shown,
+    mean_of_each,
+    order_limits,
+    too_thin,
+)
 from fleetlog.stats.distributions import Life
 from fleetlog.stats.life_models import LifeFit
 from fleetlog.stats.rates import tail_chance
@@ -19,15 +26,7 @@ from fleetlog.stats.renewal import renewals_up_to
 FLAT = 0.05
 DRAWS = 1000
 CURVE_POINTS = 400
-# A part that gets this unlikely to reach the planned age is run to failure in all but name.
-NEVER = 1e-6
-# The scan for the least cost runs over the cumulative hazard, from here to that of ``NEVER``.
-LEAST_HAZARD = 1e-14
-SCAN_POINTS = 200
 GREATEST_RATIO = 1e12
-# Discounting leaves less than exp(-40) of a cost this many discount times away.
-DISCOUNTED_AWAY = 40.0
-NODES, NODE_WEIGHTS = np.polynomial.legendre.leggauss(7)
 # Block replacement: ages looked at, in mean lives, and steps of the renewal equation.
 BLOCK_LIVES = 4.0
 BLOCK_STEPS = 1000
@@ -135,7 +134,7 @@ def age_replacement(
     Source: Barlow and Hunter 1960; Barlow and Proschan 1965, section 4.2; Fox 1966 (discounting).
     """
     ratio = _cost_ratio(cost_planned, cost_failure)
-    _check_discount(discount_rate)
+    check_discount(discount_rate)
     known = life.life if isinstance(life, LifeFit) else life
     scan = _Scan(known, ratio, discount_rate)
     best, reason = _best_age(scan)
@@ -211,7 +210,7 @@ def block_replacement(
     Source: Barlow and Proschan 1965, section 4.3; Fox 1966 (discounting).
     """
     ratio = _cost_ratio(cost_planned, cost_failure)
-    _check_discount(discount_rate)
+    check_discount(discount_rate)
     known = life.life if isinstance(life, LifeFit) else life
     blocks = _best_blocks(known, ratio, discount_rate, BLOCK_STEPS)
     forever = float(blocks.forever[0])
@@ -256,11 +255,6 @@ def _cost_ratio(cost_planned: float, cost_failure: float) -> float:
     return ratio
 
 
-def _check_discount(discount_rate: float) -> None:
-    if not (np.isfinite(discount_rate) and discount_rate >= 0):
-        raise ValueError(f"discount_rate is {discount_rate}: pass a rate of 0 or more")
-
-
 def _last_shown(life: Life, best: float | None) -> float:
     """Age at which a chart of the cost ends."""
     return max(last_shown(life), 0.0 if best is None else 2.5 * best)
@@ -282,17 +276,11 @@ class _Scan:
 
     def __init__(self, life: Life, ratio: float, discount: float) -> None:
         self.life, self.ratio, self.discount = life, ratio, discount
-        # Discounting, and lives without closed form, need the integral to be summed.
-        self.closed = discount == 0 and type(life).mean_up_to is not Life.mean_up_to
         # Drawn lives of very small shape spread over more powers of ten than numbers hold. Their
         # hazard falls, so an age that cannot be computed is never the best.
         with np.errstate(all="ignore"):
-            self.ages = _scanned_ages(life, discount)
-            if self.closed:
-                self.lived = np.asarray(life.mean_up_to(self.ages))
-            else:
-                before = np.concatenate([np.zeros_like(self.ages[:1]), self.ages[:-1]])
-                self.lived = np.cumsum(self._between(before, self.ages), axis=0)
+            self.time = LivedTime(life, discount)
+            self.ages, self.lived = self.time.ages, self.time.lived
             self.rates = self._rate_at(self.ages, self.lived)
             if discount:
                 everything = self.lived[-1]
@@ -303,25 +291,13 @@ class _Scan:
 
     def rate(self, ages: Floats) -> Floats:
         """Cost rate at any ages (k,) of a single life."""
-        return np.asarray(self._rate_at(ages, self.lived_to(ages, self._place(ages), 0)))
-
-    def lived_to(self, ages: Floats, row: Ints, column: Ints | int) -> Floats:
-        """Integral of the discounted survival up to ages that follow a row of the scan."""
-        if self.closed:
-            return np.asarray(self.life.mean_up_to(ages))
-        begun = np.maximum(row, 0)
-        start = np.where(row < 0, 0.0, self.ages[begun, column])
-        base = np.where(row < 0, 0.0, self.lived[begun, column])
-        return np.asarray(base + self._between(start, ages))
+        return np.asarray(self._rate_at(ages, self.time.at(ages[:, None])[:, 0]))
 
     def gain(self, ages: Floats, lived: Floats) -> Floats:
         """Sign of the slope of the cost rate: below 0 where waiting longer still pays."""
         with np.errstate(all="ignore"):
             gained = (self.life.hazard(ages) + self.discount) * lived - self._lost(ages)
         return np.asarray((self.ratio - 1) * np.where(np.isnan(gained), -np.inf, gained) - 1)
-
-    def _place(self, ages: Floats) -> Ints:
-        return np.searchsorted(self.ages[:, 0], ages) - 1
 
     def _lost(self, ages: Floats) -> Floats:
         """One less the discounted survival, accurate where it is small."""
@@ -332,42 +308,6 @@ class _Scan:
             paid = 1 + (self.ratio - 1) * self._lost(ages) - self.ratio * self.discount * lived
             rate = paid / lived
         return np.where(np.isnan(rate), np.inf, rate)
-
-    def _between(self, low: Floats, high: Floats) -> Floats:
-        """Integral of the discounted survival from ``low`` to ``high``, by Gauss's rule."""
-        half = (high - low) / 2
-        total = np.zeros_like(half)
-        for node, weight in zip(NODES, NODE_WEIGHTS, strict=True):
-            age = low + half * (1 + node)
-            total += weight * np.exp(-self.life.cumulative_hazard(age) - self.discount * age)
-        return np.asarray(half * total)
-
-
-def _scanned_ages(life: Life, discount: float) -> Floats:
-    """Ages, (points, lives) ascending, that no rise or fall of a hazard slips between.
-
-    They are close where parts fail (even steps of the logarithm of the cumulative hazard), and
-    where they do not: in even steps, and in even steps of the logarithm of the age.
-    """
-    hazards = np.geomspace(LEAST_HAZARD, -np.log(NEVER), SCAN_POINTS)[:, None]
-    by_failures = np.asarray(life.age_at(hazards), dtype=np.float64)
-    # Where some parts never fail, the last hazards are never reached.
-    reached = np.isfinite(by_failures)
-    last = np.max(np.where(reached, by_failures, 0.0), axis=0)
-    last = np.where(last > 0, last, 1.0)
-    by_failures = np.where(reached, by_failures, last)
-    end = np.maximum(last, DISCOUNTED_AWAY / discount) if discount else last
-    least = np.maximum(last * 1e-6, np.finfo(np.float64).tiny)
-    return np.sort(
-        np.concatenate(
-            [
-                by_failures,
-                np.linspace(last / SCAN_POINTS, last, SCAN_POINTS),
-                np.geomspace(least, end, SCAN_POINTS),
-            ]
-        ),
-        axis=0,
-    )
 
 
 def _best_ages(scan: _Scan) -> tuple[Floats, Floats]:
@@ -387,10 +327,10 @@ def _best_ages(scan: _Scan) -> tuple[Floats, Floats]:
         within = scan.gain(high, scan.lived[after, column]) > 0
         for _ in range(60):
             middle = (low + high) / 2
-            past = scan.gain(middle, scan.lived_to(middle, row, column)) > 0
+            past = scan.gain(middle, scan.time.at_after(middle, row, column)) > 0
             low, high = np.where(past, low, middle), np.where(past, middle, high)
         best = (low + high) / 2
-        least = scan._rate_at(best, scan.lived_to(best, row, column))
+        least = scan._rate_at(best, scan.time.at_after(best, row, column))
     found = np.asarray(within & (scan.ratio > 1) & (least < scan.forever))
     return np.where(found, best, np.inf), np.where(found, least, scan.forever)
 
@@ -412,7 +352,7 @@ def _best_age(scan: _Scan) -> tuple[float | None, str | None]:
 
 
 def _never_rises(life: Life) -> bool:
-    ages = _scanned_ages(life, 0.0)[:, 0]
+    ages = scanned_ages(life, 0.0)[:, 0]
     hazards = np.asarray(life.hazard(np.unique(ages[ages > 0])))
     # Ages that were found by iteration carry rounding of their own.
     return bool(np.all(np.diff(hazards) <= 1e-12 * hazards[:-1]))
