@@ -111,6 +111,72 @@ def test_parts_that_last_for_ever_on_average_have_no_best_interval(life, renewal
     assert policy.curve.height == 0
 
 
+@pytest.mark.parametrize("shape", [0.7, 1.0, 2.5])
+@pytest.mark.parametrize("renewal", [None, 3.0])
+def test_discounted_costs_are_those_of_every_failure_one_by_one(shape, renewal):
+    """Summed over where the failure falls, by quadrature between one inspection and the next."""
+    life, rate = stats.Weibull(shape, 50.0), 0.004
+    policy = stats.inspection_policy(
+        life, cost_inspection=0.2, cost_undetected_per_unit=0.3, cost_renewal=renewal,
+        discount_rate=rate,
+    )  # fmt: skip
+
+    def cost(interval):
+        nodes, weights = np.polynomial.legendre.leggauss(60)
+        # Failures by their cumulative hazard, so that no density is unbounded at age 0.
+        ends = np.arange(0, 4000.0, interval)
+        hazards = (ends / 50.0) ** shape
+        half = np.diff(hazards)[:, None] / 2
+        hazard = hazards[:-1, None] + half * (1 + nodes)
+        age = 50.0 * hazard ** (1 / shape)
+        chance = half * weights * np.exp(-hazard)
+        number = np.arange(1, len(ends))[:, None]
+        found = np.exp(-rate * interval * number)
+        looked = np.exp(-rate * interval) * (1 - found) / (1 - np.exp(-rate * interval))
+        harm = (np.exp(-rate * age) - found) / rate
+        total = (chance * (0.2 * looked + 0.3 * harm)).sum()
+        worth = (chance * found).sum()
+        return total if renewal is None else rate * (total + renewal * worth) / (1 - worth)
+
+    assert policy.cost == pytest.approx(cost(policy.interval), rel=2e-4)
+    nearby = policy.interval * np.geomspace(0.2, 5, 21)
+    assert min(cost(interval) for interval in nearby) >= policy.cost * (1 - 5e-4)
+    assert 0 < policy.saving < 1
+
+
+def test_little_discounting_is_as_none_and_inspections_are_then_worth_more():
+    costs = {"cost_inspection": 1, "cost_undetected_per_unit": 0.3, "cost_renewal": 4}
+    plain, little, much = (
+        stats.inspection_policy(LIFE, **costs, discount_rate=rate) for rate in (0, 1e-7, 0.05)
+    )
+    assert little.interval == pytest.approx(plain.interval, rel=1e-4)
+    assert little.cost == pytest.approx(plain.cost, rel=1e-4)
+    assert much.interval > plain.interval
+    assert much.discount_rate == 0.05
+    # Held to their first inspections, parts that last for ever on average have a best interval.
+    rare = stats.inspection_policy(
+        stats.Loglogistic(0.9, 100.0), cost_inspection=1, cost_undetected_per_unit=0.3,
+        discount_rate=0.002,
+    )  # fmt: skip
+    assert rare.interval > 0
+    assert rare.inspections is None
+    assert rare.curve["undetected_share"].null_count() == rare.curve.height
+    assert rare.flat_range[0] < rare.interval < rare.flat_range[1]
+
+
+def test_discounting_can_make_every_inspection_too_dear():
+    policy = stats.inspection_policy(
+        LIFE, cost_inspection=50, cost_undetected_per_unit=0.1, discount_rate=0.01
+    )
+    assert policy.interval is None
+    assert "leaving failures undetected" in policy.reason
+    # Never looking: the harm from the failure on for ever, discounted.
+    ages = np.linspace(0, 4000, 400_001)
+    lived = np.trapezoid(LIFE.survival(ages) * np.exp(-0.01 * ages), ages)
+    assert policy.cost == pytest.approx(0.1 * (1 - 0.01 * lived) / 0.01, rel=1e-6)
+    assert policy.saving == 0
+
+
 def test_a_fit_carries_its_uncertainty():
     rng = np.random.default_rng(31)
     few, many = (stats.fit_life(100 * rng.weibull(2.0, size), [True] * size) for size in (12, 1000))
@@ -152,6 +218,7 @@ def test_draws_that_disagree_are_called_too_thin_to_say():
         {"cost_undetected_per_unit": -1},
         {"cost_renewal": -1},
         {"cost_renewal": np.nan},
+        {"discount_rate": -0.1},
     ],
 )
 def test_impossible_costs_are_refused(costs):
