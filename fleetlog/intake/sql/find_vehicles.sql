@@ -5,11 +5,6 @@
 -- number that has them. The first of these forms that any vehicle carries counts.
 CREATE MACRO bare_name(t) AS regexp_replace(lower(t), '[^\p{L}\p{N}]', '', 'g');
 CREATE MACRO without_zeros(t) AS regexp_replace(bare_name(t), '(^|\D)0+(\d)', '\1\2', 'g');
-CREATE MACRO form_of(field, form, t) AS CASE
-    WHEN form = 1 THEN lower(t)
-    WHEN form = 2 THEN nullif(bare_name(t), '')
-    WHEN field = 'unit_no' AND form = 3 THEN nullif(without_zeros(t), '')
-END;
 CREATE MACRO numerals_of(t) AS nullif(ltrim(regexp_replace(bare_name(t), '\D', '', 'g'), '0'), '');
 
 CREATE TABLE name_carrier AS
@@ -25,15 +20,16 @@ carried AS (
 ),
 exactly AS (
     SELECT w.field, w.written, 1 AS form, c.*
-    FROM written w JOIN carried c ON c.field = w.field AND form_of(c.field, 1, c.name) = form_of(w.field, 1, w.written)
+    FROM written w JOIN carried c ON c.field = w.field AND lower(c.name) = lower(w.written)
 ),
 left_over AS (SELECT * FROM written ANTI JOIN exactly USING (field, written)),
 loosely AS (
     SELECT w.field, w.written, 2 AS form, c.*
-    FROM left_over w JOIN carried c ON c.field = w.field AND form_of(c.field, 2, c.name) = form_of(w.field, 2, w.written)
+    FROM left_over w JOIN carried c ON c.field = w.field AND nullif(bare_name(c.name), '') = bare_name(w.written)
     UNION ALL
     SELECT w.field, w.written, 3, c.*
-    FROM left_over w JOIN carried c ON c.field = w.field AND form_of(c.field, 3, c.name) = form_of(w.field, 3, w.written)
+    FROM (FROM left_over WHERE field = 'unit_no') w
+    JOIN (FROM carried WHERE field = 'unit_no') c ON nullif(without_zeros(c.name), '') = without_zeros(w.written)
     UNION ALL
     SELECT w.field, w.written, 4, c.*
     FROM (FROM left_over WHERE field = 'unit_no' AND regexp_full_match(written, '\d+')) w

@@ -1,14 +1,11 @@
 -- Orders of one vehicle that tell the same job twice, or that share out the lines of one visit.
 --
--- Pairs opened within link_days of each other are compared feature by feature; each feature adds
+-- The pairs of order_pairs.sql are compared feature by feature; each feature adds
 -- the binary logarithm of how much likelier it is between two tellings of one job than between
 -- two jobs (Fellegi and Sunter 1969, "A theory for record linkage"). Two sums are kept, for a job
 -- told again and for one that was split; what is missing on either side adds nothing. The weights
 -- are common practice, no source.
--- Orders are sorted by vehicle and day and compared with the next six only, and only those with
--- another near by are compared at all. Growth: n log n in the orders.
-
-DELETE FROM order_link WHERE vin IN (FROM touched_vehicle);
+-- Growth: linear in the pairs and their lines.
 
 CREATE OR REPLACE TEMP TABLE link_weight AS
 FROM (VALUES
@@ -51,37 +48,6 @@ FROM (VALUES
     ('finding',    'alike',        2.0,  1.0, 'cause and correction alike'),
     ('finding',    'other',       -2.0,  0.0, 'another cause or correction')
 ) AS w(feature, "value", same_bits, split_bits, words);
-
-CREATE OR REPLACE TEMP TABLE order_pair AS
-WITH told AS (
-    SELECT ro_id, vin, opened_on,
-           lag(opened_on) OVER v AS before_on, lead(opened_on) OVER v AS after_on
-    FROM repair_order JOIN touched_vehicle USING (vin)
-    WINDOW v AS (PARTITION BY vin ORDER BY opened_on, ro_id)
-), close AS (
-    SELECT ro_id, vin, opened_on, row_number() OVER (PARTITION BY vin ORDER BY opened_on, ro_id) AS place
-    FROM told
-    WHERE opened_on - before_on <= getvariable('link_days')
-       OR after_on - opened_on <= getvariable('link_days')
-), ruled AS (
-    SELECT CASE WHEN (a.opened_on, a.ro_id) < (b.opened_on, b.ro_id) THEN a.ro_id ELSE b.ro_id END AS first_ro,
-           CASE WHEN (a.opened_on, a.ro_id) < (b.opened_on, b.ro_id) THEN b.ro_id ELSE a.ro_id END AS second_ro,
-           a.vin, r.ruling, r.said_by, r.reason
-    FROM order_ruling AS r
-    JOIN repair_order AS a ON a.shop = r.shop AND a.ro_no = r.ro_no
-    JOIN repair_order AS b ON b.shop = r.other_shop AND b.ro_no = r.other_ro_no AND b.vin = a.vin
-    JOIN touched_vehicle AS t ON t.vin = a.vin
-), near AS (
-    SELECT a.vin, a.ro_id AS first_ro, b.ro_id AS second_ro
-    FROM close AS a
-    CROSS JOIN range(1, 7) AS step(ahead)
-    JOIN close AS b ON b.vin = a.vin AND b.place = a.place + ahead
-    WHERE b.opened_on - a.opened_on <= getvariable('link_days')
-)
-SELECT coalesce(n.vin, r.vin) AS vin, coalesce(n.first_ro, r.first_ro) AS first_ro,
-       coalesce(n.second_ro, r.second_ro) AS second_ro, r.ruling, r.said_by, r.reason
-FROM near AS n
-FULL JOIN ruled AS r ON r.first_ro = n.first_ro AND r.second_ro = n.second_ro;
 
 CREATE OR REPLACE TEMP TABLE paired_order AS
 SELECT o.ro_id, o.shop, o.opened_on, o.odometer, o.technician, o.labour_cost, o.parts_cost,
@@ -226,7 +192,7 @@ WHERE ruling IS DISTINCT FROM 'different' AND (ruling = 'same' OR score >= getva
 
 -- Lines of an order told again that say nothing new: the same work at the same place, as often as
 -- the first telling has it; or the same work without a place, where the other telling has places.
-CREATE OR REPLACE TEMP TABLE told_line AS
+INSERT INTO told_line BY NAME
 WITH same_order AS (
     SELECT k.first_ro, k.second_ro FROM order_link AS k JOIN touched_vehicle USING (vin)
     WHERE k.state = 'linked' AND k.kind = 'same order'
