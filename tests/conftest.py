@@ -10,11 +10,18 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import settings
 
 from fleetlog import intake
 from fleetlog.catalogue import EngineFamily, component_frame, load_catalogue, position_frame
 from fleetlog.lives import rebuild
 from fleetlog.store import Store
+
+# A push is told within minutes; --hypothesis-profile=thorough looks ten times as long. No deadline:
+# a browser test beside it slows any example down.
+settings.register_profile("every-run", max_examples=30, deadline=None)
+settings.register_profile("thorough", max_examples=300, deadline=None)
+settings.load_profile("every-run")
 
 V8 = EngineFamily(
     code="v8",

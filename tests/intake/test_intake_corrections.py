@@ -187,9 +187,7 @@ def test_nothing_held_is_said(store, tmp_path):
         intake.export_held(store, tmp_path / "held.xlsx")
 
 
-@settings(
-    max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=3, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     texts=st.lists(
         st.text(

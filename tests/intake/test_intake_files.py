@@ -207,9 +207,7 @@ TABLES = st.integers(1, 4).flatmap(
 )
 
 
-@settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(table=TABLES)
 def test_any_table_of_text_survives_every_form(tmp_path, table):
     """CSV, XLSX and JSON lines give the cells that went in; empty ones are empty."""

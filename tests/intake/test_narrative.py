@@ -410,7 +410,7 @@ WORDS = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(texts=st.lists(st.lists(WORDS, max_size=8).map(" ".join) | st.text(max_size=30), max_size=8))
 def test_a_text_is_coded_alone_as_among_others(texts):
     together = code_narratives(pl.Series(texts, dtype=pl.String), CATALOGUE)

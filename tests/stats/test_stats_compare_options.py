@@ -11,7 +11,7 @@ from fleetlog import stats
 from fleetlog.errors import InvalidLives
 
 EMPHASES = [None, "at-risk", "survival", (1, 0), (0.5, 1.5)]
-quick = settings(deadline=None, max_examples=30)
+quick = settings(max_examples=30)
 
 
 @st.composite

@@ -14,7 +14,7 @@ from fleetlog.errors import InvalidLives
 
 def given(*strategies):
     """Fewer examples than the default, and none of them timed: the machine may be busy."""
-    limits = settings(deadline=None, max_examples=40)
+    limits = settings(max_examples=40)
     return lambda test: limits(hypothesis_given(*strategies)(test))
 
 

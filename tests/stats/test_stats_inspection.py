@@ -66,7 +66,7 @@ def test_wear_out_then_a_falling_hazard_has_its_sum_right_for_short_intervals():
     assert policy.inspections == pytest.approx(found, rel=1e-8)
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(st.floats(0.7, 4.0), st.floats(0.01, 20.0), st.floats(1e-3, 1e3))
 def test_units_do_not_matter_and_dearer_inspections_are_fewer(shape, inspection, factor):
     def ask(life, cost_inspection, cost_undetected):

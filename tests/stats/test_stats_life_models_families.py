@@ -538,7 +538,7 @@ def same(one, two, rel=1e-7):
 
 
 @pytest.mark.parametrize("model", ["exponential", *PLAIN])
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(
     lives=lives_to_fit(), seed=st.integers(0, 99), cut=st.floats(3, 40), scale=st.floats(0.01, 5e3)
 )
@@ -585,7 +585,7 @@ class TestTable:
         )
 
     @pytest.mark.parametrize("model", ["exponential", *PLAIN])
-    @settings(max_examples=8, deadline=None)
+    @settings(max_examples=8)
     @given(lives=lives_to_fit())
     def test_counts_give_the_same_fit_as_lives_and_tables_add_up(self, model, lives):
         fit = stats.fit_life(**lives, model=model)

@@ -31,7 +31,7 @@ def test_pairs_give_the_ratio_of_those_that_differ():
     assert odds.p_excess >= scipy_stats.binom.sf(11, 17, 0.5)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(COUNTS)
 def test_turning_cases_and_controls_round_turns_the_ratio_round(table):
     a, c, b, d = table
@@ -43,7 +43,7 @@ def test_turning_cases_and_controls_round_turns_the_ratio_round(table):
     assert one.p_value == pytest.approx(float(other.p_value))
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(COUNTS, st.randoms(use_true_random=False))
 def test_order_and_uninformative_strata_change_nothing(table, random):
     order = list(range(table.shape[1]))
@@ -57,7 +57,7 @@ def test_order_and_uninformative_strata_change_nothing(table, random):
         np.testing.assert_allclose(fields(one)[:4], fields(other)[:4], rtol=1e-9, equal_nan=True)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(COUNTS)
 def test_many_tables_at_once_are_each_as_alone(table):
     many = np.stack([table, table[:, ::-1], table * 2], axis=1)
@@ -68,7 +68,7 @@ def test_many_tables_at_once_are_each_as_alone(table):
         )
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.lists(st.floats(0.001, 0.9), min_size=1, max_size=14))
 def test_the_tail_is_never_too_small(shares):
     """Against the exact distribution of the number of exposed cases, by convolution."""
@@ -117,7 +117,7 @@ def test_trials_that_all_agree_count_once_a_cluster():
     assert (one.lower, one.upper) == (0, 1)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(
     st.lists(st.floats(0, 1e6), min_size=1, max_size=60),
     st.sampled_from([0.1, 0.5, 0.9]),

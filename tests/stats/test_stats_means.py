@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from fleetlog import stats
 from fleetlog.errors import InvalidLives
 
-quick = settings(deadline=None, max_examples=25)
+quick = settings(max_examples=25)
 
 
 @st.composite

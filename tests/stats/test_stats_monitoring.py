@@ -55,7 +55,7 @@ def test_a_run_length_by_hand():
         assert length == pytest.approx(solved[start])
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.floats(0.02, 200), st.floats(1.15, 4), st.floats(20, 2000), st.booleans())
 def test_designs_keep_the_run_length_asked_for(mean, ratio, length, fast):
     design = stats.design_poisson_cusum(

@@ -11,7 +11,7 @@ from test_stats_trend import fleet
 
 from fleetlog import stats
 
-FEW = settings(max_examples=25, deadline=None)
+FEW = settings(max_examples=25)
 SEEDS = st.integers(0, 10**6)
 ONE = ([1] * 5, [3.0, 8, 11, 17, 19], ([1], [0], [20]))
 

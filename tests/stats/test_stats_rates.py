@@ -103,7 +103,7 @@ def test_standardised_ratios_by_hand():
 
 
 @pytest.mark.parametrize("method", ["exact", "mid-p"])
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(
     observed=st.integers(0, 500),
     expected=st.floats(0.01, 500),
@@ -170,7 +170,7 @@ def test_unknown_methods_of_ratios_are_refused():
 
 
 @pytest.mark.parametrize("method", ["exact", "mid-p"])
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(
     k=st.integers(0, 60),
     other_k=st.integers(0, 60),

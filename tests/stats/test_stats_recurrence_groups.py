@@ -39,7 +39,7 @@ def same(one, other, columns=FIGURES):
 
 
 SEEDS = st.integers(0, 10**6)
-FEW = settings(max_examples=25, deadline=None)
+FEW = settings(max_examples=25)
 
 
 @FEW

@@ -15,7 +15,7 @@ from fleetlog.errors import InvalidLives, NoInteriorMaximum
 from fleetlog.stats._standard import Normal, SmallestExtreme
 
 MODELS = ["weibull", "lognormal"]
-FEW = settings(deadline=None, max_examples=5)
+FEW = settings(max_examples=5)
 SEEDS = st.integers(0, 10_000)
 DUTIES = np.array(["city", "haul", "mixed"])
 

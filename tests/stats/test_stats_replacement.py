@@ -292,7 +292,7 @@ def test_discounting_little_changes_little_and_more_waits_longer():
     assert ages[0] < ages[2] < ages[3]
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(st.floats(1.3, 6.0), st.floats(2.5, 200.0))
 def test_dearer_failures_bring_renewal_forward_and_save_more(shape, ratio):
     life = stats.Weibull(shape, 50.0)

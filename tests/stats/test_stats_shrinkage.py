@@ -96,7 +96,7 @@ def _agrees(found, cell, density, top):
     assert row["chance_above"] == pytest.approx(area(found.mean, top) / whole, rel=1e-6)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     arrays(int, st.shared(st.integers(2, 30), key="n"), elements=st.integers(0, 40)),
     arrays(float, st.shared(st.integers(2, 30), key="n"), elements=st.floats(0.5, 30)),
@@ -111,7 +111,7 @@ def test_every_rate_lies_between_its_own_and_the_common_one(observed, expected):
     assert (minutes.reason is None) == (found.reason is None)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     arrays(int, st.shared(st.integers(2, 30), key="n"), elements=st.integers(0, 20)),
     arrays(int, st.shared(st.integers(2, 30), key="n"), elements=st.integers(1, 20)),

@@ -11,7 +11,7 @@ from fleetlog.errors import InvalidLives
 
 TESTS = (stats.laplace_trend, stats.military_handbook_trend, stats.lewis_robinson_trend)
 EVERY = pytest.mark.parametrize("test", TESTS)
-FEW = settings(max_examples=25, deadline=None)
+FEW = settings(max_examples=25)
 
 
 def fleet(seed, units=6, shape=1.0):
