@@ -10,6 +10,7 @@ from fleetlog import terminal
 from fleetlog.commands.best_interval import best_interval
 from fleetlog.commands.comebacks import comebacks
 from fleetlog.commands.double_orders import double_orders
+from fleetlog.commands.have_ready import have_ready
 from fleetlog.commands.loading import corrections, held, load, loads, review, undo_load
 from fleetlog.commands.map_columns import map_columns
 from fleetlog.commands.part_life import part_life
@@ -40,6 +41,7 @@ app.command("double-orders")(double_orders)
 app.command("quality")(quality)
 app.command("rebuild")(rebuild)
 app.command("vehicle")(vehicle)
+app.command("have-ready")(have_ready)
 app.command("part-life")(part_life)
 app.command("comebacks")(comebacks)
 app.command("warning-signs")(warning_signs)

@@ -158,3 +158,10 @@ SIGN_FALSE_DISCOVERIES = Setting(
     "of the signs said to stand out, at most this share is expected to be chance (common practice, "
     "no source)",
 )
+HAVE_READY_SHARE = Setting(
+    "have_ready_share",
+    0.10,
+    "",
+    "what this share of past jobs needed, or more, is advised to be on the bench (our rule of "
+    "thumb)",
+)

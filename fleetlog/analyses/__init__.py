@@ -3,6 +3,7 @@
 from fleetlog.analyses.best_interval import best_interval
 from fleetlog.analyses.comebacks import comebacks
 from fleetlog.analyses.double_orders import double_orders
+from fleetlog.analyses.have_ready import HaveReady, have_ready
 from fleetlog.analyses.part_life import part_life
 from fleetlog.analyses.quality import quality
 from fleetlog.analyses.results import (
@@ -20,6 +21,7 @@ __all__ = [
     "BestInterval",
     "Comebacks",
     "DoubleOrders",
+    "HaveReady",
     "PartLife",
     "Quality",
     "VehicleRecord",
@@ -27,6 +29,7 @@ __all__ = [
     "best_interval",
     "comebacks",
     "double_orders",
+    "have_ready",
     "part_life",
     "quality",
     "vehicle_record",

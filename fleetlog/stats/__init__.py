@@ -3,7 +3,9 @@
 from fleetlog.stats.bands import Band, equal_precision_band
 from fleetlog.stats.clustered import (
     ClusteredShare,
+    MeanDifference,
     SampleQuantile,
+    clustered_mean_difference,
     clustered_proportion,
     sample_quantile,
 )
@@ -125,6 +127,7 @@ __all__ = [
     "MatchedOdds",
     "MeanCumulative",
     "MeanCumulativeDifference",
+    "MeanDifference",
     "Mtbf",
     "Overdispersion",
     "PowerLawFit",
@@ -149,6 +152,7 @@ __all__ = [
     "anderson_darling",
     "benjamini_hochberg",
     "block_replacement",
+    "clustered_mean_difference",
     "clustered_proportion",
     "compare_groups_pairwise",
     "compare_life_models",

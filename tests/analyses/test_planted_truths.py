@@ -170,3 +170,15 @@ def test_the_false_warnings_are_no_sign_where_nothing_wears_early(demo):
     rocker = result.pairs.filter(result.pairs["component"] == ROCKER).row(0, named=True)
     planted = demo.truth["planted"]["false_warnings_per_vehicle_year"]
     assert rocker["false_rate_lower"] < planted < rocker["false_rate_upper"]
+
+
+@pytest.mark.parametrize("component", [ROCKER, "valvetrain.lifter"])
+def test_the_connectors_that_break_in_the_work_are_found(demo, component):
+    truth = demo.truth["planted"]
+    needs = analyses.have_ready(demo.store, truth["connector_family"], component).needs
+    broke = needs.filter(needs["need"] == "broke in the work")
+    assert broke["component"].to_list() == [truth["connector_component"]]
+    assert broke["lower"][0] < truth["connector_break_share"] < broke["upper"][0]
+    gasket = needs.filter(needs["component"] == "seals.valve-cover-gasket")
+    assert gasket["need"].to_list() == ["renewed with it"]
+    assert gasket["lower"][0] > 0.9

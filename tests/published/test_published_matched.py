@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fleetlog.stats import clustered_proportion, mantel_haenszel
+from fleetlog.stats import clustered_mean_difference, clustered_proportion, mantel_haenszel
 
 # Breslow and Day 1980, Statistical Methods in Cancer Research 1, chapter 4: oesophageal cancer and
 # 80 g or more of alcohol a day, Ille-et-Vilaine, six age groups; counts as in R's data set esoph:
@@ -61,3 +61,19 @@ def test_the_clustered_variance_of_a_share():
     found = clustered_proportion(seen, cluster)
     plain = found.share * (1 - found.share) / found.trials
     assert found.design_effect * plain == pytest.approx(fit.bse[0] ** 2)
+
+
+def test_the_difference_of_two_means():
+    """statsmodels OLS on an indicator, errors by cluster, t on clusters - 1 degrees of freedom."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(6)
+    cluster = np.repeat(np.arange(25), rng.integers(1, 7, 25))
+    having = rng.random(cluster.size) < 0.3
+    hours = rng.exponential(10, cluster.size) + 2 * having + rng.gamma(2, 2, 25)[cluster]
+    fit = sm.OLS(hours, sm.add_constant(having.astype(float))).fit(
+        cov_type="cluster", cov_kwds={"groups": cluster}, use_t=True
+    )
+    found = clustered_mean_difference(hours, having, cluster)
+    assert found.difference == pytest.approx(fit.params[1])
+    assert (found.lower, found.upper) == pytest.approx(tuple(fit.conf_int()[1]))

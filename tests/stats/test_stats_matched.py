@@ -8,7 +8,12 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats as scipy_stats
 
 from fleetlog.errors import InvalidLives
-from fleetlog.stats import clustered_proportion, mantel_haenszel, sample_quantile
+from fleetlog.stats import (
+    clustered_mean_difference,
+    clustered_proportion,
+    mantel_haenszel,
+    sample_quantile,
+)
 from fleetlog.stats.rates import proportion_interval
 
 COUNTS = arrays(np.int64, st.tuples(st.just(4), st.integers(2, 12)), elements=st.integers(0, 9))
@@ -135,3 +140,10 @@ def test_a_small_sample_has_no_limits():
     # Six values hold the median between least and greatest with 1 - 2 / 2**6 = 96.9 %.
     six = sample_quantile([1, 2, 3, 4, 5, 6], 0.5)
     assert (six.lower, six.upper) == (1, 6)
+
+
+def test_two_means_of_one_kind_or_one_cluster():
+    with pytest.raises(InvalidLives, match="nothing to compare"):
+        clustered_mean_difference([1.0, 2.0], [True, True], [1, 2])
+    alone = clustered_mean_difference([1.0, 2.0, 6.0], [True, False, False], [7, 7, 7])
+    assert (alone.difference, alone.lower) == (1 - 4, None)

@@ -1,0 +1,495 @@
+"""What past jobs needed besides the named part, so that the bench is complete before teardown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from fleetlog.analyses.components import find_component
+from fleetlog.analyses.ready_words import say_ready
+from fleetlog.analyses.wording import FEW_REPAIRS, counted
+from fleetlog.catalogue import load_catalogue
+from fleetlog.errors import InputError
+from fleetlog.lives.select import POSITION_FIELDS, check_choices
+from fleetlog.settings import HAVE_READY_SHARE, LEVEL, SIGN_FALSE_DISCOVERIES, THIN_FAILURES
+from fleetlog.sql import read_sql
+from fleetlog.stats import (
+    MeanDifference,
+    benjamini_hochberg,
+    clustered_mean_difference,
+    clustered_proportion,
+    mantel_haenszel,
+    sample_quantile,
+)
+from fleetlog.store import Store
+
+SIDE_REASONS = ("while-apart", "broke-in-work")
+"""A part renewed for one of these reasons is not what the job was about."""
+
+ITSELF, BROKE, WITH_IT, USUAL = (
+    "the part itself", "broke in the work", "renewed with it", "usual on any job",
+)  # fmt: skip
+FLUIDS = ("fluid", "coolant", "engine-oil", "gear-oil")
+FASTENERS = ("bolt", "stud", "nut", "screw")
+SEALS = ("gasket", "seal", "o-ring", "ring")
+LATEST_PARTS = 3
+
+
+@dataclass(frozen=True)
+class HaveReady:
+    """What jobs on one component of an engine family needed.
+
+    A job is a visit that worked on the component for its own sake: not while apart for another
+    part, not broken in the work on another. Orders linked as one job are one.
+
+    Attributes
+    ----------
+    jobs, vehicles : how many there are, and on how many vehicles.
+    needs : a row for each part and way of needing it: ``need`` ("the part itself", "broke in the
+        work", "renewed with it", or "usual on any job" where jobs need it no more often than the
+        family's other visits do), ``component``, ``title``, ``sort`` (fluid, fastener, gasket or
+        seal, part), ``jobs``, ``share`` of the jobs with ``lower`` and ``upper`` (Wilson, at the
+        size that clustering by vehicle leaves), ``elsewhere`` (share of the family's other
+        visits), ``q_value`` (of so many by chance, adjusted for all rows), ``quantity`` (median,
+        where needed), ``quantity_p10``, ``quantity_p90``, ``last_part_no``, ``note``.
+    part_numbers : the latest of each part: ``component``, ``title``, ``part_no``, ``part_maker``,
+        ``jobs``, ``last_on``, ``shop``, ``ro_no``.
+    hours : ``what`` (labour or downtime), ``jobs``, and ``median``, ``p10``, ``p90`` each with
+        ``_lower`` and ``_upper`` (null where the jobs are too few for limits), which take jobs as
+        independent.
+    downtime_difference : mean hours down of jobs in which a part broke, less that of the others;
+        None where either kind has fewer than :data:`fleetlog.settings.THIN_FAILURES` vehicles.
+    torques : ``fastener``, ``records``, ``median_newton_metres``, ``least``, ``most``, ``doubted``,
+        ``shop``, ``ro_no`` (the latest): what was written down, which is no specification.
+    unread : ``description``, ``jobs``: lines of those jobs whose part was not recognised.
+    evidence : the jobs, latest first: ``vin``, ``unit_no``, ``shop``, ``ro_no``, ``opened_on``,
+        ``odometer``, ``technician``, ``renewed``, ``broke`` (words), ``labour_h``, ``downtime_h``.
+    left_out : ``why``, ``count``.
+    summary : sentences, the answer first.
+    """
+
+    engine_family: str
+    component: str
+    title: str
+    where: dict[str, str | int]
+    level: float
+    jobs: int
+    vehicles: int
+    needs: pl.DataFrame
+    part_numbers: pl.DataFrame
+    hours: pl.DataFrame
+    downtime_difference: MeanDifference | None
+    torques: pl.DataFrame
+    unread: pl.DataFrame
+    evidence: pl.DataFrame
+    left_out: pl.DataFrame
+    summary: tuple[str, ...]
+
+
+def have_ready(
+    store: Store,
+    engine_family: str,
+    component: str,
+    *,
+    where: Mapping[str, str | int] | None = None,
+    level: float = LEVEL.value,
+) -> HaveReady:
+    """Say what past jobs on a component needed besides it.
+
+    Parameters
+    ----------
+    engine_family : code of the family. component : code in the catalogue.
+    where : only jobs at such a place, by ``bank``, ``cylinder``, ``side``, ``slot``:
+        ``{"bank": 2, "side": "exhaust"}``; jobs that did not say the place are left out.
+    level : confidence level of every limit.
+
+    Raises
+    ------
+    InputError : an unknown component or place, or no such job.
+
+    Notes
+    -----
+    A part belongs to the job where more of the jobs need it than of the family's other visits,
+    beyond chance (Mantel and Haenszel's table of one stratum, its tail bounded by a binomial;
+    false discoveries controlled by Benjamini and Hochberg 1995). So an oil change that fell on
+    the same day is not taken for a part of the job. Hours are those of jobs with no work that
+    is foreign to them, where there are enough.
+    """
+    title = find_component(component).title
+    where = dict(where or {})
+    check_choices("place", tuple(where), POSITION_FIELDS)
+    question = {"engine_family": engine_family, "component": component}
+    with store.read() as connection:
+        lines = connection.sql(read_sql("analyses", "have_ready_lines"), params=question).pl()
+        usual = connection.sql(read_sql("analyses", "have_ready_usual"), params=question).pl()
+        places = connection.sql(
+            read_sql("analyses", "position_names"), params={"component": component}
+        ).pl()
+    places = places.filter(pl.col("engine_family") == engine_family)
+    if places.is_empty():
+        raise InputError(
+            f"engine family {engine_family!r} carries no {component}: check the family's code"
+        )
+    lines, left_out = _jobs_alone(lines, component, places, where)
+    if lines.is_empty():
+        place = f" at {_place(where)}" if where else ""
+        raise InputError(
+            f"no past job on {component}{place} of engine family {engine_family!r}: ask without "
+            "a place, about another family, or load more orders"
+        )
+    visits = lines.select("visit_ro", "vin").unique("visit_ro").sort("visit_ro")
+    needs = _needs(lines, visits, usual, component, level)
+    lines = _with_need(lines, needs)
+    jobs = _jobs(lines)
+    with store.read() as connection:
+        connection.register("visit_order", lines.select("ro_id").unique())
+        torques = connection.sql(read_sql("analyses", "have_ready_torques")).pl()
+        connection.unregister("visit_order")
+    result = HaveReady(
+        engine_family=engine_family,
+        component=component,
+        title=title,
+        where=where,
+        level=level,
+        jobs=jobs.height,
+        vehicles=jobs["vin"].n_unique(),
+        needs=needs,
+        part_numbers=_part_numbers(lines, needs),
+        hours=_hours(jobs, level),
+        downtime_difference=_difference(jobs, level),
+        torques=torques,
+        unread=_unread(lines),
+        evidence=_evidence(lines, jobs, component),
+        left_out=left_out,
+        summary=(),
+    )
+    return replace(result, summary=say_ready(result, HAVE_READY_SHARE.value))
+
+
+def _place(where: Mapping[str, str | int]) -> str:
+    return ", ".join(f"{name} {value}" for name, value in where.items())
+
+
+def _at_place(
+    lines: pl.DataFrame, places: pl.DataFrame, where: Mapping[str, str | int]
+) -> pl.DataFrame:
+    """Mark lines by whether their words name the place: ``surely`` and ``perhaps``.
+
+    Raises
+    ------
+    InputError : the component has no such place.
+    """
+    asked = [pl.col(f"at_{name}").cast(pl.String) == str(value) for name, value in where.items()]
+    named = places.rename({name: f"at_{name}" for name in POSITION_FIELDS}).with_columns(
+        here=pl.all_horizontal(pl.lit(value=True), *asked)
+    )
+    if not named["here"].any():
+        raise InputError(f"this part has no place {_place(where)} on this engine family")
+    fits = [
+        pl.col(name).is_null() | (pl.col(name) == pl.col(f"at_{name}")) for name in POSITION_FIELDS
+    ]
+    # Few ways of naming a place, few places: a small table.
+    said = (
+        lines.select(POSITION_FIELDS)
+        .unique()
+        .join(named, how="cross")
+        .filter(*fits)
+        .group_by(POSITION_FIELDS)
+        .agg(surely=pl.col("here").all(), perhaps=pl.col("here").any())
+    )
+    return lines.join(said, on=POSITION_FIELDS, how="left", nulls_equal=True, maintain_order="left")
+
+
+def _jobs_alone(
+    lines: pl.DataFrame, component: str, places: pl.DataFrame, where: Mapping[str, str | int]
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Keep the lines of visits that are jobs on the component; count what is left out, and why."""
+    its_own = (pl.col("component") == component) & (pl.col("action") != "inspected").fill_null(
+        value=True
+    )
+    main = its_own & ~pl.col("reason").is_in(SIDE_REASONS)
+    placed = _at_place(lines, places, where)
+    judged = placed.with_columns(
+        job=main.any().over("visit_ro"),
+        here=(main & pl.col("surely").fill_null(value=False)).any().over("visit_ro"),
+        perhaps=(main & pl.col("perhaps").fill_null(value=False)).any().over("visit_ro"),
+    )
+    visits = judged.unique("visit_ro")
+    elsewhere = visits.filter("job", ~pl.col("here"))
+    rows = {
+        "visit that renewed it on the side of another job": visits.filter(~pl.col("job")).height,
+        "job at another place": elsewhere.filter(~pl.col("perhaps")).height,
+        "job that did not say its place": elsewhere.filter("perhaps").height,
+        "line told again on another order of the same job": judged.filter(
+            "job", "here", "told_again"
+        ).height,
+    }
+    counts = pl.DataFrame(
+        {"why": list(rows), "count": list(rows.values())},
+        schema={"why": pl.String, "count": pl.Int64},
+    )
+    return judged.filter("job", "here", ~pl.col("told_again")), counts.filter(pl.col("count") > 0)
+
+
+def _jobs(lines: pl.DataFrame) -> pl.DataFrame:
+    """Return one row a job: who, when, hours, and whether a part broke in the work."""
+    orders = lines.group_by("visit_ro", "ro_id", maintain_order=True).agg(
+        pl.col("vin", "unit_no", "shop", "ro_no", "opened_on", "technician", "odometer",
+               "downtime_h", "order_told_again").first(),
+        labour=pl.coalesce(
+            pl.col("order_labour_h").first(),
+            pl.when(pl.col("labour_h").count() > 0).then(pl.col("labour_h").sum()),
+        ),
+        broke=((pl.col("reason") == "broke-in-work") & ~pl.col("foreign")).any(),
+        foreign=pl.col("foreign").any(),
+    )  # fmt: skip
+    once = pl.col("labour").filter(~pl.col("order_told_again"))
+    return (
+        orders.sort("opened_on", "ro_id")
+        .group_by("visit_ro", maintain_order=True)
+        .agg(
+            pl.col("vin", "unit_no", "shop", "ro_no", "opened_on", "technician").first(),
+            pl.col("odometer").drop_nulls().first(),
+            # Orders of one job overlap in time: the longest counts.
+            pl.col("downtime_h").max(),
+            labour_h=pl.when(once.count() > 0).then(once.sum()),
+            broke=pl.col("broke").any(),
+            foreign=pl.col("foreign").any(),
+        )
+        .sort("visit_ro")
+    )
+
+
+RENEWED = (pl.col("action") == "replaced").fill_null(value=False) | (
+    pl.col("reason") == "broke-in-work"
+)
+
+
+def _needs(
+    lines: pl.DataFrame, jobs: pl.DataFrame, usual: pl.DataFrame, component: str, level: float
+) -> pl.DataFrame:
+    """Count what the jobs needed, and compare it with what the family's other visits need."""
+    main = (pl.col("component") == component) & (pl.col("reason") != "broke-in-work")
+    by_job = (
+        lines.filter(RENEWED | main, pl.col("component").is_not_null())
+        .with_columns(broke=pl.col("reason") == "broke-in-work")
+        .group_by("component", "broke", "visit_ro")
+        .agg(
+            quantity=pl.col("qty").sum(),
+            last_part_no=pl.col("part_no").drop_nulls().last(),
+            opened_on=pl.col("opened_on").max(),
+        )
+    )
+    elsewhere = {(row[0], row[1]): int(row[2]) for row in usual.rows()}
+    others = elsewhere.pop((None, None), 0)
+    place = jobs.select("visit_ro").with_row_index("place")
+    vehicles = jobs["vin"].rank("dense").cast(pl.Int64).to_numpy()
+    rows: list[dict[str, Any]] = []
+    for (code, broke), group in sorted(by_job.partition_by("component", "broke", as_dict=True)
+                                       .items()):  # fmt: skip
+        needed = np.zeros(jobs.height, dtype=bool)
+        needed[group.join(place, on="visit_ro")["place"].to_numpy()] = True
+        share = clustered_proportion(needed, vehicles, level=level)
+        amount = group["quantity"].to_numpy()
+        low, middle, high = np.quantile(amount, [0.1, 0.5, 0.9])
+        part = load_catalogue().components.get(str(code))
+        rows.append(
+            {
+                "need": ITSELF if code == component and not broke else BROKE if broke else WITH_IT,
+                "component": code,
+                "title": part.title if part else code,
+                "sort": _sort(str(code)),
+                "jobs": share.seen,
+                "share": share.share,
+                "lower": share.lower,
+                "upper": share.upper,
+                "elsewhere_visits": elsewhere.get((code, broke), 0),
+                "design_effect": share.design_effect,
+                "quantity": float(middle),
+                "quantity_p10": float(low),
+                "quantity_p90": float(high),
+                "last_part_no": group.sort("opened_on")["last_part_no"].drop_nulls().last()
+                if group["last_part_no"].count()
+                else None,
+            }
+        )
+    return _compared(pl.DataFrame(rows, infer_schema_length=None), jobs.height, others)
+
+
+def _compared(rows: pl.DataFrame, jobs: int, others: int) -> pl.DataFrame:
+    """Say which needs belong to the job: those that it has more often than other visits have."""
+    its_own = rows["need"] == ITSELF
+    tested = rows.filter(~its_own)
+    if tested.is_empty() or not others:
+        tested = tested.with_columns(q_value=pl.lit(None, dtype=pl.Float64))
+    else:
+        seen, elsewhere = (
+            tested[name].cast(pl.Float64).to_numpy()[:, None]
+            for name in ("jobs", "elsewhere_visits")
+        )
+        odds = mantel_haenszel(seen, jobs - seen, elsewhere, others - elsewhere)
+        tested = tested.with_columns(
+            pl.Series("q_value", benjamini_hochberg(np.atleast_1d(odds.p_excess)))
+        )
+    share = pl.col("elsewhere_visits") / others if others else pl.lit(None, dtype=pl.Float64)
+    belongs = (
+        (pl.col("q_value") <= SIGN_FALSE_DISCOVERIES.value) & (pl.col("share") > share)
+        if others
+        else pl.lit(value=True)
+    )
+    thin = f"thin: only {counted(jobs, 'job')}" if jobs < THIN_FAILURES.value else ""
+    order = {ITSELF: 0, BROKE: 1, WITH_IT: 1, USUAL: 2}
+    return (
+        pl.concat(
+            [rows.filter(its_own).with_columns(q_value=pl.lit(None, dtype=pl.Float64)), tested],
+            how="vertical_relaxed",
+        )
+        .with_columns(
+            elsewhere=share,
+            need=pl.when((pl.col("need") != ITSELF) & ~belongs.fill_null(value=False))
+            .then(pl.lit(USUAL))
+            .otherwise("need"),
+            note=pl.concat_str(
+                pl.lit(thin),
+                pl.when(pl.col("design_effect") > 1.2)
+                .then(pl.lit("widened: jobs of one vehicle are alike"))
+                .otherwise(pl.lit("")),
+                separator="; ",
+            ).str.strip_chars("; "),
+        )
+        .sort(
+            pl.col("need").replace_strict(order), "share", "component",
+            descending=[False, True, False],
+        )
+        .select(
+            "need", "component", "title", "sort", "jobs", "share", "lower", "upper", "elsewhere",
+            "q_value", "quantity", "quantity_p10", "quantity_p90", "last_part_no", "note",
+        )
+    )  # fmt: skip
+
+
+def _sort(code: str) -> str:
+    name = code.rpartition(".")[2]
+    for sort, endings in (("fluid", FLUIDS), ("fastener", FASTENERS), ("gasket or seal", SEALS)):
+        if name.endswith(endings):
+            return sort
+    return "part"
+
+
+def _with_need(lines: pl.DataFrame, needs: pl.DataFrame) -> pl.DataFrame:
+    """Mark the lines of work that is foreign to the job."""
+    own = needs.filter(pl.col("need") != USUAL)["component"].unique().to_list()
+    return lines.with_columns(
+        foreign=~pl.col("component").is_in(own).fill_null(value=False)
+        & (pl.col("action") != "inspected").fill_null(value=True)
+    )
+
+
+def _hours(jobs: pl.DataFrame, level: float) -> pl.DataFrame:
+    """Spread of labour and of downtime, of jobs without foreign work where those suffice."""
+    alone = jobs.filter(~pl.col("foreign"))
+    rows = []
+    for what, column in (("labour", "labour_h"), ("downtime", "downtime_h")):
+        own, every = alone[column].drop_nulls(), jobs[column].drop_nulls()
+        enough = len(own) >= FEW_REPAIRS or len(own) == len(every)
+        values = own if enough else every
+        if values.is_empty():
+            continue
+        row: dict[str, Any] = {"what": what, "jobs": len(values)}
+        for name, p in (("median", 0.5), ("p10", 0.1), ("p90", 0.9)):
+            found = sample_quantile(values.to_numpy(), p, level=level)
+            row |= {name: found.value, f"{name}_lower": found.lower, f"{name}_upper": found.upper}
+        row["note"] = (
+            "jobs without other work on the same visit"
+            if enough and len(own) < len(every)
+            else "all jobs, other work on the same visit included"
+            if not enough
+            else ""
+        )
+        rows.append(row)
+    names = [
+        f"{name}{end}" for name in ("median", "p10", "p90") for end in ("", "_lower", "_upper")
+    ]
+    return pl.DataFrame(
+        rows,
+        schema={"what": pl.String, "jobs": pl.Int64}
+        | dict.fromkeys(names, pl.Float64)
+        | {"note": pl.String},
+    )
+
+
+def _difference(jobs: pl.DataFrame, level: float) -> MeanDifference | None:
+    known = jobs.filter(pl.col("downtime_h").is_not_null())
+    vehicles = dict(known.group_by("broke").agg(pl.col("vin").n_unique()).rows())
+    # A few jobs of one kind tell nothing of how that kind varies.
+    if min(vehicles.get(kind, 0) for kind in (True, False)) < THIN_FAILURES.value:
+        return None
+    return clustered_mean_difference(
+        known["downtime_h"].to_numpy(),
+        known["broke"].to_numpy(),
+        known["vin"].rank("dense").cast(pl.Int64).to_numpy(),
+        level=level,
+    )
+
+
+def _part_numbers(lines: pl.DataFrame, needs: pl.DataFrame) -> pl.DataFrame:
+    titles = needs.filter(pl.col("need") != USUAL).select("component", "title").unique()
+    return (
+        lines.filter(RENEWED, pl.col("part_no").is_not_null())
+        .join(titles, on="component")
+        .sort("opened_on", "ro_id")
+        .group_by("component", "title", "part_no", "part_maker", maintain_order=True)
+        .agg(
+            jobs=pl.col("visit_ro").n_unique().cast(pl.Int64),
+            last_on=pl.col("opened_on").last(),
+            shop=pl.col("shop").last(),
+            ro_no=pl.col("ro_no").last(),
+        )
+        .sort("component", "last_on", "part_no", descending=[False, True, False])
+        .group_by("component", maintain_order=True)
+        .head(LATEST_PARTS)
+    )
+
+
+def _unread(lines: pl.DataFrame) -> pl.DataFrame:
+    text = pl.col("description").str.to_lowercase().str.strip_chars()
+    return (
+        lines.filter(pl.col("component").is_null())
+        .group_by(description=text)
+        .agg(jobs=pl.col("visit_ro").n_unique().cast(pl.Int64))
+        .sort("jobs", "description", descending=[True, False], nulls_last=True)
+    )
+
+
+def _evidence(lines: pl.DataFrame, jobs: pl.DataFrame, component: str) -> pl.DataFrame:
+    parts = load_catalogue().components
+    titles = {code: parts[code].title if code in parts else code
+              for code in lines["component"].drop_nulls().unique()}  # fmt: skip
+    broke = pl.col("reason") == "broke-in-work"
+    name = pl.col("component").replace_strict(titles, return_dtype=pl.String)
+    words = (
+        lines.filter(RENEWED, pl.col("component").is_not_null())
+        .with_columns(name=name)
+        .group_by("visit_ro")
+        .agg(
+            renewed=pl.col("name")
+            .filter(~broke & (pl.col("component") != component))
+            .unique()
+            .sort()
+            .str.join(", "),
+            broke=pl.col("name").filter(broke).unique().sort().str.join(", "),
+        )
+    )
+    return (
+        jobs.drop("broke")
+        .join(words, on="visit_ro", how="left")
+        .sort("opened_on", "visit_ro", descending=True)
+        .select(
+            "vin", "unit_no", "shop", "ro_no", "opened_on", "odometer", "technician",
+            pl.col("renewed", "broke").fill_null(""), "labour_h", "downtime_h",
+        )
+    )  # fmt: skip
