@@ -137,6 +137,43 @@ def rows(frame: pl.DataFrame, columns: Sequence[Mapping[str, Any]]) -> list[dict
     return frame.select(fields).with_columns(pl.col(pl.Date).cast(pl.String)).to_dicts()
 
 
+def table(
+    headings: Sequence[str], cells: Sequence[Sequence[str]], *, label: str, numbers: Sequence[int]
+) -> html.Div:
+    """Return a plain table, which a printer takes whole; ``numbers`` are set to the right."""
+    kinds = ["fl-number" if place in numbers else None for place in range(len(headings))]
+    return html.Div(
+        html.Table(
+            [
+                html.Thead(
+                    html.Tr(
+                        [
+                            html.Th(heading, scope="col", className=kind)
+                            for heading, kind in zip(headings, kinds, strict=True)
+                        ]
+                    )
+                ),
+                html.Tbody(
+                    [
+                        html.Tr(
+                            [
+                                html.Td(text, className=kind)
+                                for text, kind in zip(row, kinds, strict=True)
+                            ]
+                        )
+                        for row in cells
+                    ]
+                ),
+            ],
+            className="fl-table",
+        ),
+        className="fl-scroll",
+        tabIndex="0",
+        role="region",
+        **aria(label=label),
+    )
+
+
 def facts(pairs: Iterable[tuple[str, str, str]]) -> html.Dl:
     """Return key figures: name, figure, and the limits or remark below it."""
     return html.Dl(

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import dash
 import dash_mantine_components as dmc
 import polars as pl
-from dash import Input, Output, dcc, html
+from dash import Input, Output, State, dcc, html
+from dash.exceptions import PreventUpdate
 
 from dashboards.access import Access
+from dashboards.pages.vehicle_orders import (
+    FIRST_PARTS,
+    OLDER,
+    OLDER_PARTS,
+    latest_orders,
+    older_orders,
+    on_one_line,
+    order_section,
+    stated,
+)
 from dashboards.widgets import (
-    aria,
     clientside,
     column,
     date_column,
@@ -23,20 +33,15 @@ from dashboards.widgets import (
     number,
     rows,
     sentences,
+    table,
 )
-from dashboards.wording import NOT_KNOWN, counted, day, decimals, places, whole, words
+from dashboards.wording import NOT_KNOWN, day, decimals, whole
 from fleetlog.analyses.choices import MOST_VEHICLES
 from fleetlog.analyses.results import VehicleRecord
 from fleetlog.errors import FleetlogError
 
 KEY, ANSWER, NAMES, PRINT = "vehicle-key", "vehicle-answer", "vehicle-names", "vehicle-print"
-METERS = "vehicle-meters"
-
-#: Orders that are open at once; the older ones are one click away.
-LATEST_ORDERS = 10
-
-#: Lines of one order that are alike in these are one row, their positions listed.
-ALIKE_LINES = ("part", "action", "reason", "failure_mode", "part_no", "part_maker", "part_lot")
+METERS, BODY = "vehicle-meters", "vehicle-body"
 
 #: Parts fitted now that are alike in these are one row.
 ALIKE_PARTS = (
@@ -70,24 +75,66 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
         ),
         dcc.Store(id=NAMES, data=["find"]),
         html.Div(id=ANSWER),
+        html.Div(
+            [
+                *order_section(),
+                html.Div(
+                    [
+                        html.H2("Odometer readings"),
+                        grid(METERS, "Odometer readings", height="320px"),
+                    ],
+                    className="fl-noprint",
+                ),
+            ],
+            id=BODY,
+            className="fl-away",
+            hidden=True,
+        ),
     ]  # fmt: skip
 
 
 def register(app: dash.Dash, access: Access) -> dict[str, Any]:
     """Wire the page; the callbacks are returned as plain functions by name."""
 
-    @app.callback(Output(ANSWER, "children"), Input(KEY, "value"), Input("revision", "data"))
+    @app.callback(
+        Output(ANSWER, "children"), Output(BODY, "hidden"),
+        *(Output(*part) for part in FIRST_PARTS),
+        Output(METERS, "columnDefs"), Output(METERS, "rowData"),
+        Input(KEY, "value"), Input("revision", "data"),
+    )  # fmt: skip
     def answer(key: str | None, _revision: int | None) -> Any:
         asked = (key or "").strip()
+        nothing = (True, *(dash.no_update,) * (len(FIRST_PARTS) + 2))
         if not asked:
-            return message("Type a VIN, its last 6 or 8 characters, a unit number or a plate.")
+            text = "Type a VIN, its last 6 or 8 characters, a unit number or a plate."
+            return message(text), *nothing
         try:
             found = access.find_vehicles(asked)
             if found.height > 1:
-                return _choices(found)
-            return _record(access.vehicle_record(asked))
+                return _choices(found), *nothing
+            record = access.vehicle_record(asked)
         except FleetlogError as error:
-            return message(f"{error}.")
+            return message(f"{error}."), *nothing
+        return (
+            _record(record),
+            False,
+            *latest_orders(record),
+            METER_COLUMNS,
+            rows(record.meters.sort("read_on", descending=True), METER_COLUMNS),
+        )
+
+    @app.callback(
+        *(Output(*part, allow_duplicate=True) for part in OLDER_PARTS),
+        Input(OLDER, "n_clicks"), State(KEY, "value"), prevent_initial_call=True,
+    )  # fmt: skip
+    def older(clicks: int | None, key: str | None) -> Any:
+        if not clicks or not key:
+            # The answer sets the count back to nought, which is no click.
+            raise PreventUpdate
+        try:
+            return older_orders(access.vehicle_record(key.strip()), clicks)
+        except FleetlogError as error:
+            return *(dash.no_update,) * (len(OLDER_PARTS) - 1), f"{error}."
 
     clientside(
         app, "remember", [Output(NAMES, "data", allow_duplicate=True)],
@@ -96,7 +143,7 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
     clientside(
         app, "print", [Output(PRINT, "n_clicks")], [Input(PRINT, "n_clicks")], initially=False
     )
-    return {"answer": answer}
+    return {"answer": answer, "older": older}
 
 
 def _choices(found: pl.DataFrame) -> html.Div:
@@ -122,12 +169,6 @@ def _choices(found: pl.DataFrame) -> html.Div:
 
 
 def _record(record: VehicleRecord) -> list[Any]:
-    lines = record.lines.partition_by("shop", "ro_no", as_dict=True)
-    orders = [
-        _order(order, lines.get((order["shop"], order["ro_no"])), record.unit)
-        for order in record.orders.iter_rows(named=True)
-    ]
-    older = orders[LATEST_ORDERS:]
     return [
         html.Div(sentences(record.summary), className="fl-answer"),
         facts(
@@ -152,30 +193,7 @@ def _record(record: VehicleRecord) -> list[Any]:
         ),
         _parts(record.parts, record.unit),
         *_torques(record.torques),
-        html.H2(f"Repair orders, latest first ({record.orders.height})"),
-        *orders[:LATEST_ORDERS],
-        html.Details(
-            [html.Summary(counted(len(older), "older order")), *older], className="fl-older"
-        )
-        if older
-        else None,
-        html.Div(
-            [
-                html.H2("Odometer readings"),
-                _filled(
-                    grid(METERS, "Odometer readings", height="320px"), METER_COLUMNS,
-                    record.meters.sort("read_on", descending=True),
-                ),
-            ],
-            className="fl-noprint",
-        ),
     ]  # fmt: skip
-
-
-def _filled(place: html.Div, columns: list[dict[str, Any]], frame: pl.DataFrame) -> html.Div:
-    place.children.columnDefs = columns
-    place.children.rowData = rows(frame, columns)
-    return place
 
 
 def _parts(parts: pl.DataFrame, unit: str) -> html.Div:
@@ -192,15 +210,15 @@ def _parts(parts: pl.DataFrame, unit: str) -> html.Div:
         .group_by(*ALIKE_PARTS, maintain_order=True)
         .agg(pl.col("positions").str.split("; ").list.explode(), pl.col("count").sum())
     )
-    return _table(
+    return table(
         ("Component", "Position", "Parts", f"Age, {unit}", "Age, days", "Fitted", "Maker, lot"),
         [
             (
-                part["title"], _places(part["positions"]), whole(part["count"]),
+                part["title"], on_one_line(part["positions"]), whole(part["count"]),
                 whole(part["age_distance"]), whole(part["age_days"]),
                 f"{day(part['fitted_on'])}, {part['origin']}" if part["fitted_on"]
                 else part["origin"],
-                _stated(part["part_maker"], part["part_lot"]),
+                stated(part["part_maker"], part["part_lot"]),
             )
             for part in alike.iter_rows(named=True)
         ],
@@ -219,7 +237,7 @@ def _torques(torques: pl.DataFrame) -> list[Any]:
             "first.",
             className="fl-lead",
         ),
-        _table(
+        table(
             ("Fastener", "As written", "N m", "Opened", "RO number, shop"),
             [
                 (
@@ -234,112 +252,3 @@ def _torques(torques: pl.DataFrame) -> list[Any]:
             label="Torques written down on past jobs", numbers=(2,),
         ),
     ]  # fmt: skip
-
-
-def _order(order: dict[str, Any], lines: pl.DataFrame | None, unit: str) -> html.Article:
-    told = [
-        ("Complaint", order["complaint"]),
-        ("Cause", order["cause"]),
-        ("Correction", order["correction"]),
-        ("Fault codes", order["fault_codes"]),
-        ("Technician", order["technician"]),
-        ("Afterwards", _afterwards(order)),
-    ]
-    estimated = " (worked out from other readings)" if order["distance_estimated"] else ""
-    return html.Article(
-        [
-            html.H3(f"{order['ro_no']}, {order['shop']}"),
-            html.Div(
-                f"{day(order['opened_on'])} at {whole(order['distance'])} {unit}{estimated}",
-                className="fl-when",
-            ),
-            html.Dl([part for name, text in told if text for part in _pair(name, text)]),
-            None if lines is None else _lines(lines),
-        ],
-        className="fl-order",
-    )
-
-
-def _pair(name: str, text: str) -> tuple[html.Dt, html.Dd]:
-    return html.Dt(name), html.Dd(text)
-
-
-def _afterwards(order: dict[str, Any]) -> str:
-    said = [
-        words
-        for known, words in (
-            (order["road_tested"], "road-tested"),
-            (order["codes_cleared"], "codes cleared"),
-        )
-        if known
-    ]
-    return ", ".join(said)
-
-
-def _lines(lines: pl.DataFrame) -> html.Div:
-    """List the lines of one order; those that differ in their position only are one row."""
-    alike = (
-        lines.sort("line_no")
-        .with_columns(part=pl.coalesce("title", "description", pl.lit("not coded")))
-        .group_by(*ALIKE_LINES, maintain_order=True)
-        .agg(pl.col("position").drop_nulls(), pl.len().alias("lines"))
-    )
-    return _table(
-        ("Part", "Position", "Lines", "Action", "Reason", "Failure", "Part no., maker, lot"),
-        [
-            (
-                line["part"], _places(line["position"]), whole(line["lines"]),
-                line["action"] or "", words(line["reason"]),
-                words(line["failure_mode"]) if line["failure_mode"] else "",
-                _stated(line["part_no"], line["part_maker"], line["part_lot"]),
-            )
-            for line in alike.iter_rows(named=True)
-        ],
-        label=f"Lines of this order: {counted(lines.height, 'line')}", numbers=(2,),
-    )  # fmt: skip
-
-
-def _places(positions: list[str]) -> str:
-    # A number at the head of the next line would read as a number on its own.
-    return places(positions).replace("no. ", "no.\N{NO-BREAK SPACE}")
-
-
-def _stated(*names: str | None) -> str:
-    return ", ".join(name for name in names if name)
-
-
-def _table(
-    headings: Sequence[str], cells: Sequence[Sequence[str]], *, label: str, numbers: Sequence[int]
-) -> html.Div:
-    """Return a plain table, which a printer takes whole; ``numbers`` are set to the right."""
-    kinds = ["fl-number" if place in numbers else None for place in range(len(headings))]
-    return html.Div(
-        html.Table(
-            [
-                html.Thead(
-                    html.Tr(
-                        [
-                            html.Th(heading, scope="col", className=kind)
-                            for heading, kind in zip(headings, kinds, strict=True)
-                        ]
-                    )
-                ),
-                html.Tbody(
-                    [
-                        html.Tr(
-                            [
-                                html.Td(text, className=kind)
-                                for text, kind in zip(row, kinds, strict=True)
-                            ]
-                        )
-                        for row in cells
-                    ]
-                ),
-            ],
-            className="fl-table",
-        ),
-        className="fl-scroll",
-        tabIndex="0",
-        role="region",
-        **aria(label=label),
-    )

@@ -14,6 +14,7 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 from werkzeug.serving import make_server
 
 from dashboards.app import create_app
+from dashboards.pages.vehicle_orders import LATEST_ORDERS
 from fleetlog.store import Store
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -26,6 +27,7 @@ PATHS = (
     "/vehicle?find=U1001",
 )
 WAIT_MS = 60_000
+MOST_ORDERS_VIN = "GZ7VABE19BN552541"
 
 ALL_DRAWN = """[...document.querySelectorAll('.fl-figure')]
     .filter(card => !card.closest('[hidden]'))
@@ -260,6 +262,26 @@ def test_the_printed_record_shows_every_row_and_no_controls(browser: Browser, ad
     cut = """[...document.querySelectorAll('.fl-scroll')]
         .filter(each => each.scrollWidth > each.clientWidth).length"""
     assert page.evaluate(cut) == 0
+    seen.check()
+    page.close()
+
+
+def test_older_orders_come_by_the_keyboard_and_are_printed(browser: Browser, address: str) -> None:
+    seen = watched(browser, address, width=720)
+    # The vehicle of the sample with the most orders: one press must bring the rest.
+    page = seen.open(f"/vehicle?find={MOST_ORDERS_VIN}")
+    orders = page.locator("#vehicle-orders > article")
+    expect(orders).to_have_count(LATEST_ORDERS)
+    page.locator("#vehicle-older").focus()
+    page.keyboard.press("Enter")
+    expect(orders).not_to_have_count(LATEST_ORDERS)
+    until(page, "document.querySelector('#vehicle-orders-shown').textContent.startsWith('All ')")
+    shown = orders.count()
+    assert f"({shown})" in page.locator("#vehicle-orders-total").inner_text()
+    expect(page.locator("#vehicle-older")).to_be_hidden()
+    page.emulate_media(media="print")
+    assert all(each.is_visible() for each in orders.all())
+    assert page.evaluate("document.documentElement.scrollWidth") <= 720
     seen.check()
     page.close()
 
