@@ -14,6 +14,7 @@ from fleetlog.commands.have_ready import have_ready
 from fleetlog.commands.loading import corrections, held, load, loads, review, undo_load
 from fleetlog.commands.map_columns import map_columns
 from fleetlog.commands.part_life import part_life
+from fleetlog.commands.position_map import position_map
 from fleetlog.commands.quality import quality
 from fleetlog.commands.screens import demo, report, serve
 from fleetlog.commands.stores import new_store, rebuild
@@ -43,6 +44,7 @@ app.command("rebuild")(rebuild)
 app.command("vehicle")(vehicle)
 app.command("have-ready")(have_ready)
 app.command("part-life")(part_life)
+app.command("position-map")(position_map)
 app.command("comebacks")(comebacks)
 app.command("warning-signs")(warning_signs)
 app.command("best-interval")(best_interval)

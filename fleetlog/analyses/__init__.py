@@ -5,6 +5,7 @@ from fleetlog.analyses.comebacks import comebacks
 from fleetlog.analyses.double_orders import double_orders
 from fleetlog.analyses.have_ready import HaveReady, have_ready
 from fleetlog.analyses.part_life import part_life
+from fleetlog.analyses.position_map import PositionMap, position_map
 from fleetlog.analyses.quality import quality
 from fleetlog.analyses.results import (
     BestInterval,
@@ -23,6 +24,7 @@ __all__ = [
     "DoubleOrders",
     "HaveReady",
     "PartLife",
+    "PositionMap",
     "Quality",
     "VehicleRecord",
     "WarningSigns",
@@ -31,6 +33,7 @@ __all__ = [
     "double_orders",
     "have_ready",
     "part_life",
+    "position_map",
     "quality",
     "vehicle_record",
     "warning_signs",

@@ -44,6 +44,12 @@ from fleetlog.stats.goodness import (
     anderson_darling,
     probability_plot,
 )
+from fleetlog.stats.group_differences import (
+    EqualRates,
+    GroupDifferences,
+    equal_rates_test,
+    group_differences,
+)
 from fleetlog.stats.inspection import InspectionPolicy, inspection_policy
 from fleetlog.stats.jackknife import (
     Jackknife,
@@ -94,6 +100,14 @@ from fleetlog.stats.recurrence import (
 from fleetlog.stats.regression import LifeRegression, ShapeCheck, fit_life_regression
 from fleetlog.stats.renewal import RenewalFunction, renewal_function
 from fleetlog.stats.replacement import ReplacementPolicy, age_replacement, block_replacement
+from fleetlog.stats.sequential import (
+    ExpectedEvents,
+    crossing_chance,
+    excess_boundary,
+    expected_at_rates,
+    expected_needed,
+    log_excess_evidence,
+)
 from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
 from fleetlog.stats.trend import (
     TrendResult,
@@ -108,10 +122,13 @@ __all__ = [
     "ClusteredShare",
     "CusumChart",
     "CusumDesign",
+    "EqualRates",
+    "ExpectedEvents",
     "Exponential",
     "FunnelLimits",
     "Gamma",
     "GoodnessOfFit",
+    "GroupDifferences",
     "HazardCurve",
     "IncidenceCurves",
     "InspectionPolicy",
@@ -157,15 +174,21 @@ __all__ = [
     "compare_groups_pairwise",
     "compare_life_models",
     "compare_mean_cumulative",
+    "crossing_chance",
     "cumulative_incidence",
     "cumulative_incidence_from_table",
     "design_poisson_cusum",
     "equal_precision_band",
+    "equal_rates_test",
+    "excess_boundary",
+    "expected_at_rates",
+    "expected_needed",
     "fit_life",
     "fit_life_from_table",
     "fit_life_regression",
     "fit_power_law",
     "funnel_limits",
+    "group_differences",
     "inspection_policy",
     "jackknife_from_table",
     "jackknife_hazard",
@@ -175,6 +198,7 @@ __all__ = [
     "kaplan_meier_from_table",
     "laplace_trend",
     "lewis_robinson_trend",
+    "log_excess_evidence",
     "log_rank",
     "log_rank_from_table",
     "mantel_haenszel",

@@ -117,11 +117,11 @@ def log_rank(
     grouped, labels = _labelled(group, lives.rows)
     stratum = np.zeros(lives.rows, dtype=np.intp) if strata is None else codes(strata, "strata")
     same_length(lives.rows, strata=stratum)
-    counts, keys = _count_lives(lives, grouped, len(labels), stratum)
+    counts, keys = count_groups(lives, grouped, len(labels), stratum)
     sizes = count(grouped, len(labels), lives.weight)
     if lives.cluster is None:
         return _test(counts, labels, sizes, trend, emphasis)
-    scores = _cluster_scores(lives, grouped, counts, keys, _by_age(counts, emphasis))
+    scores = cluster_scores(lives, grouped, counts, keys, _by_age(counts, emphasis))
     return _test(counts, labels, sizes, trend, emphasis, scores.T @ scores, lives.clusters)
 
 
@@ -175,10 +175,11 @@ def log_rank_from_table(
             "count every entry in the group and stratum of its exit, at time 0 too."
         )
     happened = np.flatnonzero(failed_at.any(axis=0))
-    counts = _Counts(
+    counts = Counts(
         np.maximum(at_risk[:, happened], failed_at[:, happened]),
         failed_at[:, happened],
         used[happened] // scale.size,
+        used[happened] % scale.size,
     )
     return _test(counts, labels, count(grouped, number, came), trend, emphasis)
 
@@ -255,21 +256,23 @@ def compare_groups_pairwise(
 
 
 @dataclass(frozen=True)
-class _Counts:
+class Counts:
     """Risk sets at the ages of failures, strata one after the other on one long axis.
 
     Attributes
     ----------
     at_risk, events : (groups, k) weight of the lives. stratum : (k,) ascending.
+    time : (k,) place on the scale of times, ascending within a stratum.
     """
 
     at_risk: Floats
     events: Floats
     stratum: Ints
+    time: Ints
 
 
 @dataclass(frozen=True)
-class _Keys:
+class Keys:
     """Where lives stand on the axis of failures: how many of its places precede.
 
     Attributes
@@ -281,7 +284,7 @@ class _Keys:
     gone: Ints
 
 
-def _count_lives(lives: Lives, grouped: Ints, number: int, stratum: Ints) -> tuple[_Counts, _Keys]:
+def count_groups(lives: Lives, grouped: Ints, number: int, stratum: Ints) -> tuple[Counts, Keys]:
     """Count the risk sets of all strata in one pass.
 
     Strata follow one another on one axis of size strata x times; a life without an entry comes at
@@ -328,8 +331,8 @@ def _count_lives(lives: Lives, grouped: Ints, number: int, stratum: Ints) -> tup
     at_risk = np.cumsum(entered - left, axis=1)[:, :k]
     # Sums of fractional weights leave rounding where a risk set empties exactly.
     return (
-        _Counts(np.maximum(at_risk, events), events, happened // size),
-        _Keys(came, gone),
+        Counts(np.maximum(at_risk, events), events, happened // size, happened % size),
+        Keys(came, gone),
     )
 
 
@@ -346,7 +349,7 @@ def _check_emphasis(emphasis: Emphasis) -> None:
     )
 
 
-def _by_age(counts: _Counts, emphasis: Emphasis) -> Floats:
+def _by_age(counts: Counts, emphasis: Emphasis) -> Floats:
     """Weigh a failure at each place of the axis, (k,)."""
     total, dead = counts.at_risk.sum(axis=0), counts.events.sum(axis=0)
     if emphasis is None:
@@ -373,7 +376,7 @@ def _segments(stratum: Ints) -> Iterator[slice]:
 
 
 def _test(
-    counts: _Counts,
+    counts: Counts,
     labels: pl.Series,
     sizes: Floats,
     trend: bool,
@@ -421,8 +424,8 @@ def _test(
     )
 
 
-def _cluster_scores(
-    lives: Lives, grouped: Ints, counts: _Counts, keys: _Keys, by_age: Floats
+def cluster_scores(
+    lives: Lives, grouped: Ints, counts: Counts, keys: Keys, by_age: Floats
 ) -> Floats:
     """Influence of each cluster on the score of each group, (clusters, groups).
 

@@ -97,6 +97,7 @@ def rate_interval(
     *,
     method: RateMethod = "exact",
     level: float = 0.95,
+    spread: ArrayLike = 1.0,
 ) -> Limits:
     """Limits of a rate of chance events, of which ``k`` were seen in ``exposure``.
 
@@ -105,14 +106,19 @@ def rate_interval(
     k : counts >= 0; exposure : > 0, in any unit; numbers or arrays that broadcast.
     method : "exact" (never below the level) or "mid-p" (counts half of the chance of k itself;
         shorter).
+    spread : variance of the count as a multiple of that of chance, where events come in clusters,
+        > 0; count and exposure are divided by it.
 
     Returns
     -------
     (lower, upper), events per unit of exposure.
 
-    Source: Garwood 1936 (exact); Breslow and Day 1987 (mid-P).
+    Source: Garwood 1936 (exact); Breslow and Day 1987 (mid-P); Rao and Scott 1999 (spread).
     """
-    seen, lived = np.broadcast_arrays(_counts(k, "k"), np.asarray(exposure, dtype=np.float64))
+    wide = _above_zero(spread, "spread")
+    seen, lived = np.broadcast_arrays(
+        _counts(k, "k") / wide, np.asarray(exposure, dtype=np.float64) / wide
+    )
     if not np.all(np.isfinite(lived) & (lived > 0)):
         raise InvalidLives(
             f"{int(np.count_nonzero(~(np.isfinite(lived) & (lived > 0))))} of {lived.size} rates "
@@ -129,7 +135,7 @@ def _mean_limits(seen: Floats, method: str, tail: float) -> Limits:
     """
     _check_method(method)
     k, place = np.unique(seen, return_inverse=True)
-    lower = np.where(k == 0, 0.0, gammaincinv(np.maximum(k, 1.0), tail))
+    lower = np.where(k == 0, 0.0, gammaincinv(_not_zero(k), tail))
     upper = np.asarray(gammaincinv(k + 1, 1 - tail), dtype=np.float64)
     if method == "mid-p":
         # The mid-P limits lie inside the exact ones, so those bracket them.
@@ -146,15 +152,20 @@ def _mean_limits(seen: Floats, method: str, tail: float) -> Limits:
 def _as_many(k: Floats, mean: Floats, method: str) -> Floats:
     """Chance of a Poisson count of ``k`` or more; by mid-P, with half the chance of k itself."""
     more = gammainc(k + 1, mean)
-    as_many = np.where(k == 0, 1.0, gammainc(np.maximum(k, 1.0), mean))
+    as_many = np.where(k == 0, 1.0, gammainc(_not_zero(k), mean))
     return np.asarray(as_many if method == "exact" else (as_many + more) / 2)
 
 
 def _as_few(k: Floats, mean: Floats, method: str) -> Floats:
     """Chance of a Poisson count of ``k`` or less; by mid-P, with half the chance of k itself."""
     as_few = gammaincc(k + 1, mean)
-    fewer = np.where(k == 0, 0.0, gammaincc(np.maximum(k, 1.0), mean))
+    fewer = np.where(k == 0, 0.0, gammaincc(_not_zero(k), mean))
     return np.asarray(as_few if method == "exact" else (as_few + fewer) / 2)
+
+
+def _not_zero(k: Floats) -> Floats:
+    """Put 1 for counts of 0, whose chance is known and which the incomplete functions refuse."""
+    return np.where(k == 0, 1.0, k)
 
 
 def _halve(rising: Callable[[Floats], Floats], low: Floats, high: Floats, target: float) -> Floats:
@@ -295,11 +306,11 @@ def rate_ratio(
         _above_zero(other_exposure, "other_exposure"),
     )
     tail = tail_chance(level)
-    low, high = _share_limits(one, two, method, tail)
+    low, high = share_limits(one, two, method, tail)
     relative = other_lived / lived
     share = lived / (lived + other_lived)
-    many = _share_as_many(one, two, share, method)
-    few = _share_as_many(two, one, 1 - share, method)
+    many = share_as_many(one, two, share, method)
+    few = share_as_many(two, one, 1 - share, method)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = one / two * relative
         lower = low / (1 - low) * relative
@@ -314,34 +325,34 @@ def rate_ratio(
     )
 
 
-def _share_limits(one: Floats, two: Floats, method: str, tail: float) -> Limits:
-    """Limits of the chance that an event is one of the first count's.
+def share_limits(one: Floats, two: Floats, method: str, tail: float) -> Limits:
+    """Limits of the chance that an event is one of the first count's; fractions are counts too.
 
     They depend on the two counts alone, so each distinct pair is solved once (n log n).
     """
     shape = one.shape
     pairs, place = np.unique(one + 1j * two, return_inverse=True)
     one, two = pairs.real, pairs.imag
-    lower = np.where(one == 0, 0.0, betaincinv(np.maximum(one, 1.0), two + 1, tail))
-    upper = np.where(two == 0, 1.0, betaincinv(one + 1, np.maximum(two, 1.0), 1 - tail))
+    lower = np.where(one == 0, 0.0, betaincinv(_not_zero(one), two + 1, tail))
+    upper = np.where(two == 0, 1.0, betaincinv(one + 1, _not_zero(two), 1 - tail))
     if method == "mid-p":
         # The mid-P limits lie inside the exact ones, so those bracket them.
         low, high = lower, upper
 
         def rising(share: Floats) -> Floats:
-            return _share_as_many(one, two, share, "mid-p")
+            return share_as_many(one, two, share, "mid-p")
 
         lower = np.where(one == 0, 0.0, _halve(rising, low, high, tail))
         upper = np.where(two == 0, 1.0, _halve(rising, low, high, 1 - tail))
     return lower[place].reshape(shape), upper[place].reshape(shape)
 
 
-def _share_as_many(one: Floats, two: Floats, share: Floats, method: str) -> Floats:
+def share_as_many(one: Floats, two: Floats, share: Floats, method: str) -> Floats:
     """Chance of ``one`` or more of the total, each with chance ``share``; by mid-P, less half."""
-    as_many = np.where(one == 0, 1.0, betainc(np.maximum(one, 1.0), two + 1, share))
+    as_many = np.where(one == 0, 1.0, betainc(_not_zero(one), two + 1, share))
     if method == "exact":
         return np.asarray(as_many)
-    more = np.where(two == 0, 0.0, betainc(one + 1, np.maximum(two, 1.0), share))
+    more = np.where(two == 0, 0.0, betainc(one + 1, _not_zero(two), share))
     return np.asarray((as_many + more) / 2)
 
 

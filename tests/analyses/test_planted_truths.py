@@ -45,6 +45,20 @@ def test_the_rearmost_cylinder_is_the_worst(demo, component):
     assert groups.sort("failures", descending=True)["cylinder"][0] == worst
 
 
+def test_the_map_shows_the_worn_places(demo):
+    truth = demo.truth["planted"]
+    result = analyses.position_map(demo.store, ROCKER, engine_family=truth["worn_family"])
+    worst = result.positions.sort("ratio_lower", descending=True).row(0, named=True)
+    assert (worst["bank"], worst["side"], worst["cylinder"]) == (
+        truth["worn_bank"], truth["worn_side"], truth["worst_cylinder"],
+    )  # fmt: skip
+    bad = result.positions.filter(finding="fails more")
+    assert bad.height > 1
+    assert set(bad.select("bank", "side").rows()) == {(truth["worn_bank"], truth["worn_side"])}
+    sure = result.tests.filter(result.tests["p_value"] < 0.001)["factor"].to_list()
+    assert sure == ["bank", "cylinder", "side", "all places"]
+
+
 def test_the_bad_lot_dies_young(demo):
     truth = demo.truth["planted"]
     lots = analyses.part_life(
