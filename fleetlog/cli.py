@@ -16,6 +16,7 @@ from fleetlog.commands.map_columns import map_columns
 from fleetlog.commands.part_life import part_life
 from fleetlog.commands.position_map import position_map
 from fleetlog.commands.quality import quality
+from fleetlog.commands.repeat_failures import repeat_failures
 from fleetlog.commands.screens import demo, report, serve
 from fleetlog.commands.stores import new_store, rebuild
 from fleetlog.commands.vehicle import vehicle
@@ -45,6 +46,7 @@ app.command("vehicle")(vehicle)
 app.command("have-ready")(have_ready)
 app.command("part-life")(part_life)
 app.command("position-map")(position_map)
+app.command("repeat-failures")(repeat_failures)
 app.command("comebacks")(comebacks)
 app.command("warning-signs")(warning_signs)
 app.command("best-interval")(best_interval)

@@ -39,6 +39,25 @@ THIN_FAILURES = Setting(
     "still uncertain by about a factor of two (our rule of thumb)",
 )
 LEVEL = Setting("level", 0.95, "", "confidence level of every limit that is shown")
+REPEAT_FALSE_SHARE = Setting(
+    "repeat_false_share",
+    0.05,
+    "",
+    "share of the repeat failures found that may be chance, and the chance of any where there are "
+    "none (common practice, no source)",
+)
+REPEAT_RISE = Setting(
+    "repeat_rise",
+    2.0,
+    "times what is expected",
+    "the rise that the chart of a repeat failure looks for to date its beginning (our choice)",
+)
+REPEAT_FALSE_ALARM_MONTHS = Setting(
+    "repeat_false_alarm_months",
+    120,
+    "months",
+    "that chart gives one false alarm in this time where nothing has risen (our choice)",
+)
 DOWNTIME_COST_PER_HOUR = Setting(
     "downtime_cost_per_hour",
     60,

@@ -7,6 +7,7 @@ from fleetlog.analyses.have_ready import HaveReady, have_ready
 from fleetlog.analyses.part_life import part_life
 from fleetlog.analyses.position_map import PositionMap, position_map
 from fleetlog.analyses.quality import quality
+from fleetlog.analyses.repeat_failures import RepeatFailures, repeat_failures
 from fleetlog.analyses.results import (
     BestInterval,
     Comebacks,
@@ -26,6 +27,7 @@ __all__ = [
     "PartLife",
     "PositionMap",
     "Quality",
+    "RepeatFailures",
     "VehicleRecord",
     "WarningSigns",
     "best_interval",
@@ -35,6 +37,7 @@ __all__ = [
     "part_life",
     "position_map",
     "quality",
+    "repeat_failures",
     "vehicle_record",
     "warning_signs",
 ]

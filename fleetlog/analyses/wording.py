@@ -60,6 +60,17 @@ def listed(words: Iterable[str]) -> str:
     return f"{', '.join(items[:-1])} and {items[-1]}"
 
 
+def place_words(columns: Iterable[str]) -> pl.Expr:
+    """Say a place in an engine or on an axle by some of its columns: "bank 2, exhaust"."""
+    words = {
+        "bank": pl.format("bank {}", pl.col("bank")),
+        "cylinder": pl.format("cylinder {}", pl.col("cylinder")),
+        "side": pl.col("side"),
+        "slot": pl.format("no. {}", pl.col("slot")),
+    }
+    return pl.concat_str([words[column] for column in columns], separator=", ", ignore_nulls=True)
+
+
 def position_words(
     places: pl.DataFrame, position_names: pl.DataFrame, assumed: str | None = None
 ) -> pl.Series:
@@ -76,14 +87,7 @@ def position_words(
     One text a row, in the order of ``places``: "all 32" for every position of a component,
     else "bank 2, cylinder 7, exhaust, no. 1; ..."; empty where there is but one position.
     """
-    text = pl.concat_str(
-        pl.format("bank {}", pl.col("bank")),
-        pl.format("cylinder {}", pl.col("cylinder")),
-        pl.col("side"),
-        pl.format("no. {}", pl.col("slot")),
-        separator=", ",
-        ignore_nulls=True,
-    )
+    text = place_words(("bank", "cylinder", "side", "slot"))
     named = position_names.with_columns(words=text).with_columns(
         of=pl.len().over("engine_family", "component")
     )

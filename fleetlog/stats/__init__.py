@@ -109,6 +109,12 @@ from fleetlog.stats.sequential import (
     log_excess_evidence,
 )
 from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
+from fleetlog.stats.stratified import (
+    StratifiedRatio,
+    share_dispersion,
+    stratified_ratio,
+    variance_to_mean,
+)
 from fleetlog.stats.trend import (
     TrendResult,
     laplace_trend,
@@ -157,6 +163,7 @@ __all__ = [
     "ShapeCheck",
     "Shrunk",
     "StandardisedRatio",
+    "StratifiedRatio",
     "SurvivalCurve",
     "SusceptibleWeibull",
     "TestResult",
@@ -220,9 +227,12 @@ __all__ = [
     "restricted_mean",
     "restricted_mean_from_table",
     "sample_quantile",
+    "share_dispersion",
     "shrink_proportions",
     "shrink_rates",
     "standardised_ratio",
+    "stratified_ratio",
     "time_lost_by_cause",
     "turnbull",
+    "variance_to_mean",
 ]
