@@ -14,6 +14,7 @@ from fleetlog.commands.have_ready import have_ready
 from fleetlog.commands.loading import corrections, held, load, loads, review, undo_load
 from fleetlog.commands.map_columns import map_columns
 from fleetlog.commands.part_life import part_life
+from fleetlog.commands.part_makers import part_makers
 from fleetlog.commands.position_map import position_map
 from fleetlog.commands.quality import quality
 from fleetlog.commands.repeat_failures import repeat_failures
@@ -47,6 +48,7 @@ app.command("have-ready")(have_ready)
 app.command("part-life")(part_life)
 app.command("position-map")(position_map)
 app.command("repeat-failures")(repeat_failures)
+app.command("part-makers")(part_makers)
 app.command("comebacks")(comebacks)
 app.command("warning-signs")(warning_signs)
 app.command("best-interval")(best_interval)

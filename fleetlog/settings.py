@@ -184,3 +184,17 @@ HAVE_READY_SHARE = Setting(
     "what this share of past jobs needed, or more, is advised to be on the bench (our rule of "
     "thumb)",
 )
+BAD_LOT_RATIO = Setting(
+    "bad_lot_ratio",
+    3,
+    "times",
+    "a lot that fails this many times as often as the others is to be found; one that could not "
+    "have been found yet is called too young to say (our rule of thumb)",
+)
+BAD_LOT_CHANCE = Setting(
+    "bad_lot_chance",
+    0.8,
+    "",
+    "with this chance such a lot must have been found by now, or it is too young (common practice "
+    "for the power of a test, no source)",
+)

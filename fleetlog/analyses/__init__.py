@@ -5,6 +5,7 @@ from fleetlog.analyses.comebacks import comebacks
 from fleetlog.analyses.double_orders import double_orders
 from fleetlog.analyses.have_ready import HaveReady, have_ready
 from fleetlog.analyses.part_life import part_life
+from fleetlog.analyses.part_makers import PartMakers, part_makers
 from fleetlog.analyses.position_map import PositionMap, position_map
 from fleetlog.analyses.quality import quality
 from fleetlog.analyses.repeat_failures import RepeatFailures, repeat_failures
@@ -25,6 +26,7 @@ __all__ = [
     "DoubleOrders",
     "HaveReady",
     "PartLife",
+    "PartMakers",
     "PositionMap",
     "Quality",
     "RepeatFailures",
@@ -35,6 +37,7 @@ __all__ = [
     "double_orders",
     "have_ready",
     "part_life",
+    "part_makers",
     "position_map",
     "quality",
     "repeat_failures",

@@ -47,6 +47,7 @@ from fleetlog.stats.goodness import (
 from fleetlog.stats.group_differences import (
     EqualRates,
     GroupDifferences,
+    add_differences,
     equal_rates_test,
     group_differences,
 )
@@ -172,6 +173,7 @@ __all__ = [
     "TrendResult",
     "Weibull",
     "WeibullMixture",
+    "add_differences",
     "age_replacement",
     "anderson_darling",
     "benjamini_hochberg",

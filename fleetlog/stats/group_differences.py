@@ -6,7 +6,7 @@ its covariance by cluster, add up over groups: one count answers for every way o
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -128,15 +128,15 @@ class GroupDifferences:
         NaN and its limits are open.
         """
         blocks = self._in_blocks()
-        spread = self.spread
-        known = (self.expected > SMALL) & (self.chance_variance > SMALL)
+        spread, seen = self.spread, self.observed - self._sure
+        known = self.chance_variance > SMALL
 
         def tails(log_ratio: Floats) -> tuple[Floats, Floats]:
             mean, square = blocks.expected(log_ratio)
             chance = np.where(known, square / np.where(known, mean, 1.0), 0.5)
             trials = np.where(known, mean / chance, 1.0)
-            one = np.where(known, self.observed / spread, 0.0)
-            two = np.where(known, np.maximum(trials - self.observed, 0.0) / spread, 1.0)
+            one = np.where(known, seen / spread, 0.0)
+            two = np.where(known, np.maximum(trials - seen, 0.0) / spread, 1.0)
             return (
                 share_as_many(one, two, chance, "mid-p"),
                 share_as_many(two, one, 1 - chance, "mid-p"),
@@ -154,7 +154,7 @@ class GroupDifferences:
         )
         return RateRatios(
             np.where(known, ratio, np.nan),
-            np.where(known & (self.observed > SMALL), lower, 0.0),
+            np.where(known & (seen > SMALL), lower, 0.0),
             np.where(known, upper, np.inf),
             np.where(known, np.minimum(1.0, 2 * np.minimum(many, few)), 1.0),
             level,
@@ -163,16 +163,23 @@ class GroupDifferences:
     def _log_ratio(self) -> Floats:
         """Log of the ratio at which as many failures are expected as were observed, (groups,)."""
         blocks = self._in_blocks()
-        return _least(lambda at: blocks.expected(at)[0] >= self.observed, self.observed.size)
+        seen = self.observed - self._sure
+        return _least(lambda at: blocks.expected(at)[0] >= seen, seen.size)
+
+    @property
+    def _sure(self) -> Floats:
+        """Failures where no other group had lives at risk, which tell nothing of ratios."""
+        return np.where(self.share > 1 - SMALL, 1.0, 0.0) @ self.dead
 
     def _in_blocks(self) -> _Blocks:
         """Failures by age, joined to at most as many ages as ratios need."""
         ages = self.dead.size
+        share = np.where(self.share > 1 - SMALL, 0.0, self.share)
         if ages <= MOST_BLOCKS:
-            return _Blocks(self.dead, self.share)
+            return _Blocks(self.dead, share)
         starts = np.arange(0, ages, -(-ages // MOST_BLOCKS))
         dead = np.add.reduceat(self.dead, starts)
-        return _Blocks(dead, np.add.reduceat(self.share * self.dead, starts, axis=1) / dead)
+        return _Blocks(dead, np.add.reduceat(share * self.dead, starts, axis=1) / dead)
 
 
 @dataclass(frozen=True)
@@ -211,6 +218,24 @@ def _as_ratio(log_ratio: Floats) -> Floats:
     """Ratio, 0 or infinite where it was not found within the bounds."""
     ratio = np.where(log_ratio > GREATEST_LOG_RATIO - SMALL, np.inf, np.exp(log_ratio))
     return np.where(log_ratio < SMALL - GREATEST_LOG_RATIO, 0.0, ratio)
+
+
+def add_differences(parts: Sequence[GroupDifferences]) -> GroupDifferences:
+    """Add up differences of the same groups, counted on clusters of which no two parts share one.
+
+    Parameters
+    ----------
+    parts : at least one; all of the same groups.
+    """
+    return GroupDifferences(
+        observed=np.sum([part.observed for part in parts], axis=0),
+        expected=np.sum([part.expected for part in parts], axis=0),
+        covariance=np.sum([part.covariance for part in parts], axis=0),
+        dead=np.concatenate([part.dead for part in parts]),
+        share=np.concatenate([part.share for part in parts], axis=1),
+        clusters=sum(part.clusters for part in parts),
+        failed_clusters=sum(part.failed_clusters for part in parts),
+    )
 
 
 @dataclass(frozen=True)

@@ -70,6 +70,22 @@ def test_the_bad_lot_dies_young(demo):
     assert worst["shape_lower"] < truth["bad_lot_shape"] < worst["shape_upper"]
 
 
+def test_the_bad_lot_is_told_from_all_others_early(demo):
+    truth = demo.truth["planted"]
+    result = analyses.part_makers(
+        demo.store, truth["bad_lot_component"], engine_family=truth["worn_family"]
+    )
+    bad = result.lots.filter(verdict="fails sooner")
+    assert bad.select("maker", "lot").rows() == [(truth["bad_lot_maker"], truth["bad_lot"])]
+    row = bad.row(0, named=True)
+    assert row["fails_young"]
+    assert row["shape_lower"] < truth["bad_lot_shape"] < row["shape_upper"]
+    assert row["at_least"] > 2
+    early = result.lot_history.filter(lot=truth["bad_lot"], looked_on=row["first_sign_on"])
+    assert early["first_failures"][0] < row["first_failures"] / 2
+    assert result.summary[0].startswith(f"Lot {truth['bad_lot']} ({truth['bad_lot_maker']}) fails")
+
+
 def test_the_shop_whose_gaskets_come_back_is_found(demo):
     truth = demo.truth["planted"]
     result = analyses.comebacks(demo.store, component=truth["comeback_component"])

@@ -1,0 +1,198 @@
+"""Makers and lots by hand: who counts, what is expected, what is said; and false alarms of lots."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+from scipy.stats import f
+
+from fleetlog import analyses
+from fleetlog.analyses.part_lots import compare_lots
+from fleetlog.errors import InputError
+from fleetlog.stats import log_excess_evidence, log_rank
+
+ALTERNATOR = "charging.alternator"
+
+
+def fleet(records, names=("Ashlow", "Brenfell"), vehicles=24, order=1):
+    """One alternator a vehicle, renewed as planned at 20,000; those of the second maker fail early.
+
+    Returns the store, and the replacements as arrays: age, failed, maker, vehicle.
+    """
+    lives = []
+    for number in range(vehicles)[::order]:
+        vin = records.vehicle(f"{number:017d}", unit_no=f"U{number}")
+        maker = number % 2
+        age = (50_000 + 500 * number, 4_000 + 300 * number)[maker]
+        failed = number % 3 != 0
+        part = {"component": ALTERNATOR, "part_maker": names[maker], "part_lot": f"L-{maker}"}
+        records.order(vin, 200, 20_000, part | {"reason": "planned"})
+        if failed:
+            records.order(
+                vin, 200 + age // 100, 20_000 + age, {"component": ALTERNATOR, "reason": "failed"}
+            )
+        records.meter(vin, 2_000, 100_000)
+        lives.append((age if failed else 80_000, failed, maker, number))
+    return records.build(), [np.array(column) for column in zip(*lives, strict=True)]
+
+
+def test_makers_are_compared_by_the_clustered_log_rank_test(records):
+    store, (age, failed, maker, vehicle) = fleet(records)
+    result = analyses.part_makers(store, ALTERNATOR)
+    row = result.comparisons.filter(maker="Brenfell", other="Ashlow").row(0, named=True)
+    theirs = log_rank(age, failed, maker, cluster=vehicle)
+    assert row["failures"] == theirs.groups["observed"][1]
+    # By F in place of chi-squared, for 16 vehicles have a failure.
+    assert row["p_value"] == pytest.approx(f.sf(theirs.statistic, 1, 15))
+    assert row["finding"] == "fails sooner"
+    assert row["lower"] > 1
+    assert row["b10_ratio_upper"] < 1
+    ashlow = result.makers.filter(maker="Ashlow").row(0, named=True)
+    assert (ashlow["parts"], ashlow["vehicles"], ashlow["failures"]) == (12, 12, 8)
+    assert result.makers["maker"].to_list()[0] == "as built"
+    assert result.left_out.is_empty()
+
+
+def test_other_names_of_makers_change_nothing_else(records, tmp_path):
+    store, _ = fleet(records)
+    one = analyses.part_makers(store, ALTERNATOR)
+    again = type(records)(type(store).create(tmp_path / "again.fleetlog"))
+    # Rows the other way round, too. The new names keep the order of the old ones.
+    two = analyses.part_makers(fleet(again, ("Corwend", "Dunmark"), order=-1)[0], ALTERNATOR)
+    rename = {"Corwend": "Ashlow", "Dunmark": "Brenfell"}
+    assert_frame_equal(two.makers.with_columns(pl.col("maker").replace(rename)), one.makers)
+    for name in ("comparisons", "lots"):
+        renamed = getattr(two, name).with_columns(pl.col("maker", "^other$").replace(rename))
+        assert_frame_equal(renamed, getattr(one, name))
+
+
+def test_no_replacement_is_said(records):
+    records.meter(records.vehicle(), 400, 40_000)
+    with pytest.raises(InputError, match="no alternator has been replaced"):
+        analyses.part_makers(records.build(), ALTERNATOR)
+    with pytest.raises(InputError, match="not known"):
+        analyses.part_makers(records.store, ALTERNATOR, clock="hours")
+
+
+def replaced(vehicle, lot, fitted, days, failed, weight=1):
+    """Replacement lives on the clock of days."""
+    frame = pl.DataFrame(
+        {
+            "vehicle": vehicle, "lot": lot, "fitted_on": fitted, "exit_days": days,
+            "failed": failed,
+        },
+        schema_overrides={"lot": pl.String},
+    )  # fmt: skip
+    return frame.with_columns(maker=pl.lit("Ashlow"), entry_days=0, weight=weight)
+
+
+def day(number):
+    return date(2020, 1, 1) + timedelta(days=number)
+
+
+def test_expected_failures_of_a_lot_by_hand():
+    """Twelve others, of which one fails at 100 and one at 200; the lot has three at risk, then two."""
+    rows = [(i, "old", day(0), 300, False) for i in range(10)]
+    rows += [(10, "old", day(0), 100, True), (11, "old", day(0), 200, True)]
+    rows += [
+        (20, "new", day(50), 150, True),
+        (21, "new", day(50), 250, False),
+        (22, "new", day(50), 250, False),
+    ]
+    lots, history = compare_lots(replaced(*zip(*rows, strict=True)), "days", 0.95)
+    new = lots.filter(lot="new").row(0, named=True)
+    assert new["first_failures"] == 1
+    assert new["expected"] == pytest.approx(3 / 12 + 2 / 11)
+    assert new["expected_upper"] > new["expected"]
+    assert new["evidence"] == pytest.approx(np.exp(log_excess_evidence(1, new["expected_upper"])))
+    look = history.filter(lot="new").row(0, named=True)
+    assert look["looked_on"] == day(200)
+    # At that day all three were 150 days old.
+    assert look["expected"] == pytest.approx(3 / 12)
+    assert new["verdict"] == "too young to say"
+    assert "would have been found with a chance of" in new["note"]
+
+
+def test_the_first_failure_of_a_vehicle_ends_its_watch():
+    """Of four parts fitted together three fail the same day: one failing vehicle, not three."""
+    rows = [(i, "old", day(0), 300, i < 3) for i in range(15)]
+    alone = [(20, "new", day(0), 100, True), (21, "new", day(0), 300, False)]
+    together = [(20, "new", day(0), 100, True)] * 3 + [
+        (20, "new", day(0), 300, False),
+        (21, "new", day(0), 300, False),
+    ]
+    found = [
+        compare_lots(replaced(*zip(*rows, *new, strict=True)), "days", 0.95)[0]
+        .filter(lot="new")
+        .row(0, named=True)
+        for new in (alone, together)
+    ]
+    assert [one["first_failures"] for one in found] == [1, 1]
+    # Nobody fails before 300, when the vehicle that failed is watched no more.
+    assert found[0]["expected"] == found[1]["expected"] == pytest.approx(3 / 15)
+
+
+def test_lots_without_a_name_are_only_compared_with():
+    rows = [(i, None, day(0), 300, i < 3) for i in range(15)]
+    rows += [(20, "new", day(0), 100, True)]
+    lots, _ = compare_lots(replaced(*zip(*rows, strict=True)), "days", 0.95)
+    assert lots["lot"].to_list() == ["new"]
+    none, history = compare_lots(replaced(*zip(*rows[:15], strict=True)), "days", 0.95)
+    assert none.is_empty()
+    assert history.is_empty()
+
+
+def simulated_lots(rng, lots=6, vehicles=25, bad=1.0):
+    """Lots fitted year after year in engines whose parts share a frailty; the last one may be bad."""
+    rows = []
+    for lot in range(lots):
+        frailty = rng.gamma(2.0, 0.5, vehicles)
+        worse = bad if lot == lots - 1 else 1.0
+        for number in range(vehicles):
+            parts = rng.integers(1, 5)
+            fitted = 300 * lot + rng.integers(0, 300)
+            life = (rng.exponential(1.0, parts) / (worse * frailty[number])) ** (1 / 1.5) * 2_500
+            watched = 300 * lots + 200 - fitted
+            for one in life:
+                ends = max(1, round(min(one, watched)))
+                rows.append((1000 * lot + number, f"lot {lot}", day(int(fitted)), ends, bool(one < watched)))  # fmt: skip
+    return replaced(*zip(*rows, strict=True))
+
+
+def seen_until(lives, last):
+    """The records as they stood on a day."""
+    until = (pl.lit(last) - pl.col("fitted_on")).dt.total_days()
+    return (
+        lives.filter(until > 0)
+        .with_columns(
+            failed=pl.col("failed") & (pl.col("exit_days") <= until),
+            exit_days=pl.min_horizontal("exit_days", until),
+        )
+    )  # fmt: skip
+
+
+@pytest.mark.slow
+def test_looking_every_quarter_raises_few_false_alarms():
+    """200 fleets of six equal lots, looked at every quarter with the other lots' rates as known then.
+
+    The share of fleets with any alarm ever stays below 5 %, failures of one vehicle going together
+    and the rates of the others being estimates.
+    """
+    rng = np.random.default_rng(6)
+    alarms = found = 0
+    for _ in range(200):
+        lives, bad = simulated_lots(rng), simulated_lots(rng, bad=5.0)
+        looks = [day(90 * quarter) for quarter in range(4, 23)]
+        alarms += any(
+            (
+                compare_lots(seen_until(lives, look), "days", 0.95)[0]["verdict"] == "fails sooner"
+            ).any()
+            for look in looks
+        )
+        last = compare_lots(bad, "days", 0.95)[0].filter(lot="lot 5")
+        found += last["verdict"][0] == "fails sooner"
+    print("false alarms", alarms / 200, "bad lots found", found / 200)
+    assert alarms / 200 < 0.05
+    assert found / 200 > 0.5
