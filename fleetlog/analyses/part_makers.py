@@ -564,7 +564,7 @@ def _summary(
     )
     if lots.height and not lots.filter(pl.col("verdict") == "fails sooner").height:
         said.append("No lot fails clearly sooner than the others.")
-    young = lots.filter(pl.col("verdict") == "too young to say")["lot"].to_list()
+    young = lots.filter(pl.col("verdict") == "too young to say")["lot"].sort().to_list()
     if young:
         said.append(
             f"Too young to say: {counted(len(young), 'lot')} of {lots.height}"

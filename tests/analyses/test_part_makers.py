@@ -26,7 +26,7 @@ def fleet(records, names=("Ashlow", "Brenfell"), vehicles=24, order=1):
         vin = records.vehicle(f"{number:017d}", unit_no=f"U{number}")
         maker = number % 2
         age = (50_000 + 500 * number, 4_000 + 300 * number)[maker]
-        failed = number % 3 != 0
+        failed = maker == 1 or number % 6 == 2
         part = {"component": ALTERNATOR, "part_maker": names[maker], "part_lot": f"L-{maker}"}
         records.order(vin, 200, 20_000, part | {"reason": "planned"})
         if failed:
@@ -50,7 +50,7 @@ def test_makers_are_compared_by_the_clustered_log_rank_test(records):
     assert row["lower"] > 1
     assert row["b10_ratio_upper"] < 1
     ashlow = result.makers.filter(maker="Ashlow").row(0, named=True)
-    assert (ashlow["parts"], ashlow["vehicles"], ashlow["failures"]) == (12, 12, 8)
+    assert (ashlow["parts"], ashlow["vehicles"], ashlow["failures"]) == (12, 12, 4)
     assert result.makers["maker"].to_list()[0] == "as built"
     assert result.left_out.is_empty()
 
