@@ -31,6 +31,28 @@ COMEBACK_MILES = Setting(
     "mi",
     "a return within this distance counts as a comeback (common practice, no source)",
 )
+NAME_TECHNICIANS = Setting(
+    "name_technicians",
+    0,
+    "",
+    "1: comebacks are shown by technicians' names; 0: by 'technician 1', ... A rate with a name on "
+    "it is read as a verdict, whoever sees the screen, and most of what few repairs show is "
+    "chance; so names are hidden unless somebody asks for them (our choice)",
+)
+FUNNEL_OUTER_LEVEL = Setting(
+    "funnel_outer_level",
+    0.998,
+    "",
+    "a group beyond limits at this level is said to differ from the others (Spiegelhalter 2005); "
+    "between the confidence level and this one it differs perhaps",
+)
+GROUPS_TO_DIFFER = Setting(
+    "groups_to_differ",
+    10,
+    "groups",
+    "with fewer groups than this, one that is out of line cannot be told from groups that all "
+    "differ a little, so limits are those of chance alone (our rule of thumb)",
+)
 THIN_FAILURES = Setting(
     "thin_failures",
     10,

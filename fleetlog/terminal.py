@@ -70,6 +70,11 @@ def table(
         OUT.print(f"... and {rows.height - most:,} more rows (--json gives them all)")
 
 
+def as_percentages(rows: pl.DataFrame, *shares: str) -> pl.DataFrame:
+    """Return a frame with some columns of shares as percentages."""
+    return rows.with_columns(pl.col(name) * 100 for name in shares)
+
+
 def cell(value: Any) -> str:  # noqa: PLR0911 - one line per kind of value
     """Return a value of a table as text."""
     if value is None:

@@ -2,47 +2,59 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
 
 import polars as pl
 
+from fleetlog.analyses.comeback_rates import CAME_BACK, RETIRED, rate_all, rate_groups
+from fleetlog.analyses.comeback_words import summarise
 from fleetlog.analyses.components import find_component
-from fleetlog.analyses.one_vehicle import by_vehicle, limited_by_vehicles
-from fleetlog.analyses.part_life import groups_of
 from fleetlog.analyses.results import Comebacks
-from fleetlog.analyses.wording import FEW_REPAIRS, between_shares, counted, number, per_cent
 from fleetlog.errors import InputError
 from fleetlog.lives.select import check_choices
-from fleetlog.settings import COMEBACK_DAYS, COMEBACK_MILES, LEVEL
+from fleetlog.settings import COMEBACK_DAYS, COMEBACK_MILES, LEVEL, NAME_TECHNICIANS
 from fleetlog.sql import read_sql
-from fleetlog.stats import kaplan_meier, proportion_interval
 from fleetlog.store import Store
 from fleetlog.units import convert_distance
 
-GROUPINGS = ("shop", "component", "part_maker", "engine_family", "depot")
+GROUPINGS = (
+    "shop", "technician", "component", "access_group", "job", "part_maker", "part_lot",
+    "road_tested", "codes_cleared", "engine_family", "depot",
+)  # fmt: skip
+SAME = ("component", "access-group", "complaint")
 
 
 def comebacks(
     store: Store,
     *,
     by: str = "shop",
+    same: str = "component",
     component: str | None = None,
     window_days: int = int(COMEBACK_DAYS.value),
     window_distance: float | None = None,
+    name_technicians: bool = bool(NAME_TECHNICIANS.value),
     level: float = LEVEL.value,
 ) -> Comebacks:
-    """Estimate the share of repairs after which the same component is at fault again.
+    """Estimate the share of repairs after which the vehicle is back with the same trouble.
 
     A repair is an order's work on one component that was not planned service alone. It comes back
-    when a later order finds the same component of the same vehicle failed, within the window of
-    ``window_days`` or ``window_distance`` (the store's unit), whichever is longer in force.
-    Orders linked as one job are one visit: no comebacks of each other, and counted once.
+    when an order of a later day finds the same component of the same vehicle failed, within the
+    window of ``window_days`` or ``window_distance`` (the store's unit), whichever is longer in
+    force. Orders linked as one job are one visit: no comebacks of each other, and counted once.
+    Pairs that a person has said to have nothing to do with each other are no comebacks.
 
     Parameters
     ----------
-    by : one of :data:`GROUPINGS`: the repairing shop, the component, ...
+    by : one of :data:`GROUPINGS`; "job" is a component on an engine family.
+    same : one of :data:`SAME`. "access-group": a failure of any part behind the same covers is a
+        comeback, and work on several of them in one order is one repair in each group.
+        "complaint": an order that is opened for the same complaint is one, whatever it found and
+        whatever was done; complaints are the same where they hold the same words, but for
+        endings and words that say nothing of the trouble.
     component : only repairs of this component.
     window_distance : default :data:`fleetlog.settings.COMEBACK_MILES`.
+    name_technicians : show technicians by name and shop, and not as "technician 1", ... in the
+        order of their first repair in the store.
 
     Raises
     ------
@@ -50,156 +62,111 @@ def comebacks(
 
     Notes
     -----
-    The rate is a product-limit estimate over the days since the repair, clustered by vehicle, so
-    that recent repairs count for as long as they have been watched and not as good ones. Where
-    no repair has come back, or all have, the limits are Clopper and Pearson's on the repairs
-    watched for the whole window.
+    The rate is the share returned by the days since the repair, with retirement of the vehicle
+    competing (Aalen-Johansen), clustered by vehicle, so that recent repairs count for as long as
+    they have been watched and not as good ones. Where no repair has come back, or all have, or
+    all are of one vehicle, the limits are Clopper and Pearson's on the repairs watched for the
+    whole window.
+
+    Rates are drawn towards what the groups share by a beta-binomial (`shrink_proportions`). Its
+    trials, and the sizes of what follows, are repairs *followed*: one whose outcome is known
+    counts as one, one that was last seen inside its window as the part of it that its follow-up
+    carries, so that comebacks over followed is the product-limit rate for the whole fleet.
+
+    Jobs differ, so each group is also held against the comebacks that it would have at the rates
+    of all the others on the same jobs (`compare_with_others`): the same engine family and
+    component; for engine families the same component; for components, access groups and jobs the
+    same shop. Whether the ratio is more than chance makes is read off a funnel (`funnel_limits`),
+    which is widened by what groups differ anyway where there are enough of them to tell
+    (`overdispersion`).
     """
     check_choices("grouping", (by,), GROUPINGS)
+    check_choices("kind of comeback", (same,), SAME)
     title = find_component(component).title if component is not None else None
     if window_distance is None:
         window_distance = convert_distance(COMEBACK_MILES.value, "mi", store.distance_unit)
     if window_days <= 0 or window_distance <= 0:
         raise InputError("the window must be longer than nought: give days and a distance above 0")
-    pairs = store.frame(
-        read_sql("analyses", "comebacks"),
-        {"component": component, "window_days": window_days, "window_distance": window_distance},
+    complaint = same == "complaint"
+    query = read_sql("analyses", "comebacks").format(
+        work=read_sql("analyses", "comeback_complaints" if complaint else "comeback_lines")
     )
-    repairs = _followed(pairs, by)
-    kept = repairs.filter(pl.col("why").is_null())
-    if kept.is_empty():
+    asked = {
+        "by": by, "component": component, "window_days": window_days,
+        "window_distance": window_distance, "name_technicians": name_technicians,
+    }  # fmt: skip
+    found = _followed(store.frame(query, asked if complaint else asked | {"same": same}))
+    repairs = found.filter(pl.col("why").is_null())
+    if same != "component":
+        # Work on several parts under one subject is one repair, in each group that it falls in.
+        repairs = repairs.sort("ro_id", "component").unique(
+            ("visit_ro", "subject", "group"), keep="first", maintain_order=True
+        )
+    if repairs.is_empty():
         raise InputError("the store has no repair to follow: load repair orders first")
-    answers = [_answer(label, group, level) for label, _, group in groups_of(kept, (by,))]
-    groups = pl.DataFrame([row for row, _ in answers], infer_schema_length=None).sort(
-        "rate", "repairs", descending=True, nulls_last=True
-    )
-    returned = kept.filter("came_back").sort("opened_on", "vin", descending=[True, False])
-    return Comebacks(
+    groups, curves, funnel, between = rate_groups(repairs, level)
+    # In one component's work there is nothing to count twice.
+    whole = repairs if same == "component" else repairs.unique(("visit_ro", "subject"))
+    rate, lower, upper = rate_all(whole, level)
+    result = Comebacks(
         by=by,
+        same=same,
         component=component,
         window_days=window_days,
         window_distance=window_distance,
         unit=store.distance_unit,
         level=level,
-        groups=groups,
-        curves=pl.concat([curve for _, curve in answers]),
-        pairs=returned.select(
-            "group", "vin", "unit_no", "component", "title", "shop", "ro_no", "opened_on",
-            "back_shop", "back_ro_no", "back_on", "days", distance="driven",
-        ),
+        repairs=whole.height,
+        came_back=int(whole["came_back"].sum()),
+        rate=rate,
+        rate_interval=(lower, upper),
+        groups=groups.sort("rate", "repairs", "group", descending=[True, True, False]),
+        curves=curves,
+        funnel=funnel,
+        between=between,
+        pairs=_pairs(store, repairs),
+        unrelated=store.frame(read_sql("analyses", "comeback_rulings")),
         left_out=(
-            repairs.filter(pl.col("why").is_not_null())
+            found.filter(pl.col("why").is_not_null())
             .group_by("why")
             .agg(count=pl.len().cast(pl.Int64))
-            .sort("count", descending=True)
+            .sort("count", "why", descending=[True, False])
         ),
-        summary=_summary(
-            groups, by, title, window_days, window_distance, store.distance_unit, level
-        ),
-    )  # fmt: skip
+        summary=(),
+    )
+    return replace(result, summary=summarise(result, title, name_technicians=name_technicians))
 
 
-def _followed(pairs: pl.DataFrame, by: str) -> pl.DataFrame:
-    """Give each repair the days it was followed, and the reason where it cannot be."""
-    closed = pl.col("followed_days") >= pl.col("window_closes")
+def _followed(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Give each repair its time and how it ended, and the reason where it cannot be followed."""
+    known = pl.col("came_back") | pl.col("closed")
+    # A repair whose window closed cannot come back any more: it stays in the count of those at
+    # risk to the end, and is not censored when its window closes.
+    end = pl.when("came_back").then("days").otherwise("followed_days")
+    horizon = pl.max_horizontal(pl.when(~known | pl.col("came_back")).then(end).max(), 1)
     return pairs.with_columns(
-        group=pl.col("title" if by == "component" else by).fill_null(f"no {by} given"),
-        vehicle=pl.col("vin").rank("dense"),
-        closed=closed,
-        why=pl.when("told_again")
+        why=pl.when(pl.col("subject").is_null())
+        .then(pl.lit("no complaint that says what the trouble was"))
+        .when("told_again")
         .then(pl.lit("told again: linked with another order of the same job"))
         .when("planned_only")
         .then(pl.lit("planned service: not a repair"))
         .when(~pl.col("came_back") & (pl.col("followed_days") <= 0))
         .then(pl.lit("not watched after the repair")),
-        # A repair whose window closed cannot come back any more: it stays in the count of
-        # those at risk to the end, and is not censored when its window closes.
-        days_followed=pl.when("came_back")
-        .then(pl.col("days"))
-        .when(closed)
-        .then(pl.col("window_closes").max())
-        .otherwise(pl.col("followed_days")),
+        time=pl.when(pl.col("closed") & ~pl.col("came_back")).then(horizon + 1).otherwise(end),
+        cause=pl.when("came_back")
+        .then(CAME_BACK)
+        .when(pl.col("retires") & ~pl.col("closed"))
+        .then(RETIRED)
+        .otherwise(0),
     )
 
 
-def _answer(label: str, repairs: pl.DataFrame, level: float) -> tuple[dict[str, Any], pl.DataFrame]:
-    back = int(repairs["came_back"].sum())
-    watched = int(repairs.select((pl.col("came_back") | pl.col("closed")).sum()).item())
-    cluster = by_vehicle(repairs["vehicle"])
-    survival = kaplan_meier(
-        repairs["days_followed"].to_numpy(),
-        repairs["came_back"].to_numpy(),
-        cluster=cluster,
-        level=level,
+def _pairs(store: Store, repairs: pl.DataFrame) -> pl.DataFrame:
+    returned = repairs.filter("came_back").select(
+        "group", "ro_id", "back_ro", "component", "days", "driven"
     )
-    curve = limited_by_vehicles(survival, cluster).table.select(
-        pl.lit(label).alias("group"),
-        "time",
-        "at_risk",
-        estimate=1 - pl.col("estimate"),
-        lower=1 - pl.col("upper"),
-        upper=1 - pl.col("lower"),
-    )
-    last = curve.row(-1, named=True)
-    if back in (0, repairs.height) or cluster is None:
-        last["lower"], last["upper"] = (
-            proportion_interval(back, watched, method="exact", level=level)
-            if watched
-            else (0.0, 1.0)
-        )
-    notes = []
-    if repairs.height < FEW_REPAIRS:
-        notes.append(f"thin: only {counted(repairs.height, 'repair')}")
-    if cluster is None:
-        notes.append("one vehicle only: the limits take its repairs as independent")
-    if back == 0:
-        notes.append("none has come back so far")
-    row = {
-        "group": label,
-        "repairs": repairs.height,
-        "comebacks": back,
-        "followed_up": watched,
-        "rate": last["estimate"],
-        "lower": last["lower"],
-        "upper": last["upper"],
-        "note": "; ".join(notes),
-    }
-    return row, curve
-
-
-def _summary(
-    groups: pl.DataFrame,
-    by: str,
-    title: str | None,
-    window_days: int,
-    window_distance: float,
-    unit: str,
-    level: float,
-) -> tuple[str, ...]:
-    repairs, back = int(groups["repairs"].sum()), int(groups["comebacks"].sum())
-    of = f" of the {title.lower()}" if title else ""
-    said = [
-        f"{counted(back, 'repair')}{of} out of {repairs:,} came back within {window_days} days or "
-        f"{number(window_distance, unit)}, whichever was longer."
-    ]
-    sound = groups.filter(pl.col("repairs") >= FEW_REPAIRS)
-    if sound.height > 1 and back:
-        worst = sound.sort("rate", descending=True).row(0, named=True)
-        rest = groups.filter(pl.col("group") != worst["group"])
-        others = int(rest["comebacks"].sum()) / max(1, int(rest["repairs"].sum()))
-        said.append(
-            f"Highest {by.replace('_', ' ')}: {worst['group']}, {per_cent(worst['rate'])} "
-            f"({between_shares((worst['lower'], worst['upper']))}; "
-            f"{counted(worst['comebacks'], 'comeback')} of {worst['repairs']:,} repairs), "
-            + (
-                "and its limits lie above the rate of all the others together "
-                f"({per_cent(others)})."
-                if worst["lower"] > others
-                else f"which chance alone could make of the others' {per_cent(others)}."
-            )
-        )
-    thin = groups.filter(pl.col("repairs") < FEW_REPAIRS).height
-    if thin:
-        said.append(f"{counted(thin, 'group')} with fewer than {FEW_REPAIRS} repairs say little.")
-    said.append(f"Limits are at {100 * level:g} %.")
-    return tuple(said)
+    with store.read() as connection:
+        connection.register("returned", returned)
+        pairs: pl.DataFrame = connection.sql(read_sql("analyses", "comeback_pairs")).pl()
+    return pairs

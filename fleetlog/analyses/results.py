@@ -108,25 +108,53 @@ class Comebacks:
 
     Attributes
     ----------
-    groups : one row per group (``group``): ``repairs``, ``comebacks``, ``followed_up``
-        (repairs watched for the whole window), ``rate``, ``lower``, ``upper`` (probability of
-        return within the window, by the product-limit), ``note``.
-    curves : ``group``, ``time`` (days), ``at_risk``, ``estimate`` (share returned), ``lower``,
-        ``upper``.
-    pairs : the repairs that came back: ``group``, ``vin``, ``unit_no``, ``component``,
-        ``shop``, ``ro_no``, ``opened_on``, ``back_shop``, ``back_ro_no``, ``back_on``,
-        ``days``, ``distance``, and ``title`` of the component.
+    same : what makes a return a comeback: the same "component", "access-group" or "complaint".
+    repairs, came_back, rate, rate_interval : of all groups together; a repair that falls in
+        several groups counts once.
+    groups : one row per group (``group``), the highest rate first: ``repairs``, ``comebacks``,
+        ``retired`` (of the vehicles, within the window), ``followed_up`` (repairs whose window
+        has closed, or whose outcome is known), ``followed`` (how many repairs watched to the end
+        carry as much as the group's do; see `comebacks`), ``rate``, ``lower``, ``upper``
+        (chance of return within the window, retirement competing), ``shrunk``,
+        ``shrunk_lower``, ``shrunk_upper`` (the rate drawn towards what all groups share),
+        ``compared`` (comebacks of jobs that other groups do too), ``expected`` (those that the
+        others' rates of the same jobs make), ``ratio``, ``ratio_lower``, ``ratio_upper`` (compared
+        over expected), ``p_value``, ``p_adjusted`` (for as many groups as there are),
+        ``precision`` (the place of the group on the funnel), ``funnel_lower``, ``funnel_upper``
+        (within which the ratio lies by chance, at the level), ``verdict`` and ``note``, words.
+    curves : ``group``, ``time`` (days), ``at_risk``, ``comebacks``, ``retired``, ``estimate``
+        (share returned).
+    funnel : ``precision``, ``lower``, ``upper`` (at the level), ``outer_lower``, ``outer_upper``
+        (at 99.8 %): a smooth funnel around a ratio of 1.
+    between : standard deviation of the groups' true ratios, as far as chance does not make it;
+        None where there are too few groups to tell.
+    pairs : the repairs that came back, the latest first: ``group``, ``vin``, ``unit_no``,
+        ``component``, ``title`` (of the component), ``shop``, ``ro_no``, ``opened_on``,
+        ``back_shop``, ``back_ro_no``, ``back_on``, ``days``, ``distance``, ``complaint``,
+        ``back_complaint``.
+    unrelated : pairs that a person has said to have nothing to do with each other, which are no
+        comebacks: ``vin``, ``shop``, ``ro_no``, ``opened_on``, ``other_shop``, ``other_ro_no``,
+        ``other_opened_on``, ``reason``, ``said_by``, ``said_at``; of all of the store.
+    left_out : ``why``, ``count``.
     """
 
     by: str
+    same: str
     component: str | None
     window_days: int
     window_distance: float
     unit: str
     level: float
+    repairs: int
+    came_back: int
+    rate: float
+    rate_interval: tuple[float, float]
     groups: pl.DataFrame
     curves: pl.DataFrame
+    funnel: pl.DataFrame
+    between: float | None
     pairs: pl.DataFrame
+    unrelated: pl.DataFrame
     left_out: pl.DataFrame
     summary: tuple[str, ...]
 

@@ -107,7 +107,12 @@ def _answers(store: Store) -> None:
     OUT.print()
     returned = analyses.comebacks(store, by="shop", component=GASKET)
     sentences(returned.summary)
-    table(returned.groups)
+    table(
+        returned.groups,
+        {"group": "shop", "repairs": "repairs", "comebacks": "came back", "rate": "share",
+         "lower": "from", "upper": "to", "expected": "expected", "ratio": "times",
+         "verdict": "verdict", "note": "note"},
+    )  # fmt: skip
 
     heading("4. The fleet manager asks: at what mileage do I act?")
     intervals = (

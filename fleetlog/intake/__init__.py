@@ -1,6 +1,7 @@
 """From files to the store: read, match columns, check rows, code the narrative, load, undo."""
 
 from fleetlog.intake.columns import ColumnMap
+from fleetlog.intake.comeback_rulings import RuledComeback, rule_related, rule_unrelated
 from fleetlog.intake.correcting import corrections, export_held, load_corrections, retry_held
 from fleetlog.intake.gathering import Loaded, Refusal, gather, guess_kind, load_all
 from fleetlog.intake.linking import RuledOrders, Ruling, rule_on_orders
@@ -16,6 +17,7 @@ __all__ = [
     "Proposal",
     "Question",
     "Refusal",
+    "RuledComeback",
     "RuledOrders",
     "Ruling",
     "UndoResult",
@@ -34,5 +36,7 @@ __all__ = [
     "retry_held",
     "review_queue",
     "rule_on_orders",
+    "rule_related",
+    "rule_unrelated",
     "undo_load",
 ]

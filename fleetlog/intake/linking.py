@@ -30,7 +30,9 @@ class RuledOrders:
 
 
 @dataclass(frozen=True)
-class _Order:
+class Order:
+    """An order that a person has named."""
+
     ro_id: int
     shop: str
     ro_no: str
@@ -66,7 +68,7 @@ def rule_on_orders(
     if ruling not in get_args(Ruling):
         raise InputError(f"ruling {ruling!r}: say 'same' or 'different'")
     with store.write() as connection:
-        one, other = (_find(connection, named) for named in (first, second))
+        one, other = (find_order(connection, named) for named in (first, second))
         if one.ro_id == other.ro_id:
             raise InputError(f"{first!r} and {second!r} are one order: name two")
         if one.vin != other.vin:
@@ -94,7 +96,8 @@ def rule_on_orders(
     return RuledOrders(one.shop, one.ro_no, other.shop, other.ro_no, one.vin, ruling)
 
 
-def _find(connection: duckdb.DuckDBPyConnection, named: str) -> _Order:
+def find_order(connection: duckdb.DuckDBPyConnection, named: str) -> Order:
+    """Return the order named as ``"shop:number"`` or by its ``ro_id``; refuse what names none."""
     shop, colon, ro_no = named.rpartition(":")
     # The list shows ids with commas between thousands.
     ro_id = named.strip().replace(",", "")
@@ -111,4 +114,4 @@ def _find(connection: duckdb.DuckDBPyConnection, named: str) -> _Order:
     if len(found) != 1:
         many = "several orders" if found else "no order"
         raise InputError(f"{named!r} names {many} of the store: use the id that the list shows")
-    return _Order(*found[0])
+    return Order(*found[0])

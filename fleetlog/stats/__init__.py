@@ -51,6 +51,7 @@ from fleetlog.stats.group_differences import (
     equal_rates_test,
     group_differences,
 )
+from fleetlog.stats.grouped import GroupedIncidence, incidence_by_group
 from fleetlog.stats.inspection import InspectionPolicy, inspection_policy
 from fleetlog.stats.jackknife import (
     Jackknife,
@@ -110,6 +111,7 @@ from fleetlog.stats.sequential import (
     log_excess_evidence,
 )
 from fleetlog.stats.shrinkage import Shrunk, shrink_proportions, shrink_rates
+from fleetlog.stats.standardisation import GroupsAgainstOthers, compare_with_others
 from fleetlog.stats.stratified import (
     StratifiedRatio,
     share_dispersion,
@@ -136,6 +138,8 @@ __all__ = [
     "Gamma",
     "GoodnessOfFit",
     "GroupDifferences",
+    "GroupedIncidence",
+    "GroupsAgainstOthers",
     "HazardCurve",
     "IncidenceCurves",
     "InspectionPolicy",
@@ -183,6 +187,7 @@ __all__ = [
     "compare_groups_pairwise",
     "compare_life_models",
     "compare_mean_cumulative",
+    "compare_with_others",
     "crossing_chance",
     "cumulative_incidence",
     "cumulative_incidence_from_table",
@@ -198,6 +203,7 @@ __all__ = [
     "fit_power_law",
     "funnel_limits",
     "group_differences",
+    "incidence_by_group",
     "inspection_policy",
     "jackknife_from_table",
     "jackknife_hazard",

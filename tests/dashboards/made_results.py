@@ -124,8 +124,12 @@ def made_comebacks(names=("Harrow Road", "Millbrook", "Quarry Lane", "Saltmarsh"
     )  # fmt: skip
     return Comebacks(
         by="shop", component=None, window_days=30, window_distance=1_000.0, unit="mi", level=0.95,
+        same="component", repairs=int(repairs.sum()), came_back=int(back.sum()),
+        rate=float(back.sum() / repairs.sum()), rate_interval=(0.05, 0.1),
         groups=groups,
         curves=pl.DataFrame(schema={"group": pl.String, "time": pl.Float64}),
+        funnel=pl.DataFrame(schema={"precision": pl.Float64}), between=None,
+        unrelated=pl.DataFrame(schema={"shop": pl.String}),
         pairs=pl.DataFrame(schema={"group": pl.String}),
         left_out=pl.DataFrame(schema={"why": pl.String, "count": pl.Int64}),
         summary=("Of 812 repairs 7 % came back within the window.",),
