@@ -67,6 +67,7 @@ def test_lists_come_as_json(demo, command):
     [
         (("part-life", "valvetrain.rocker-arm", "--by", "bank"), "bank 2"),
         (("comebacks", "--by", "component"), f"within {COMEBACK_DAYS.value} days"),
+        (("comebacks", "--by", "technician"), "technician 1"),
         (("best-interval", "cooling.water-pump"), "costs least"),
         (("best-interval", "brakes.pads"), "never run to failure"),
         (("vehicle", "U1002"), "repair order"),
@@ -87,6 +88,9 @@ def test_answers_come_in_words(demo, command, says):
         (("vehicle", "nobody"), 1, "no vehicle answers"),
         (("load", "no-such-file.csv"), 1, "no-such-file.csv"),
         (("undo-load", "999"), 1, "999"),
+        (("comebacks", "--unrelated", "a:1", "a:2"), 2, "needs --reason"),
+        (("comebacks", "--unrelated", "a:1", "a:2", "--reason", "why"), 1, "no order"),
+        (("comebacks", "--same", "moon"), 1, "access-group"),
         (("part-life",), 2, "Missing argument"),
         (("part-life", "valvetrain.rocker-arm", "--where", "bank"), 2, "column=value"),
         (("no-such-command",), 2, "no-such-command"),

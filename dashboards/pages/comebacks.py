@@ -40,8 +40,14 @@ BODY, NAMES = "back-body", "back-names"
 
 GROUPINGS = {
     "shop": "Shop",
+    "technician": "Technician",
     "component": "Component",
+    "access_group": "Parts behind the same covers",
+    "job": "Job",
     "part_maker": "Part maker",
+    "part_lot": "Part lot",
+    "road_tested": "Road-tested or not",
+    "codes_cleared": "Codes cleared or not",
     "engine_family": "Engine family",
     "depot": "Depot",
 }
@@ -54,6 +60,10 @@ GROUP_COLUMNS = [
     number("rate", "Rate", PERCENT, width=100),
     number("lower", "Lower limit", PERCENT, width=125),
     number("upper", "Upper limit", PERCENT, width=125),
+    number("shrunk", "Drawn to the others", PERCENT, width=180),
+    number("expected", "Expected of its jobs", width=180),
+    number("ratio", "Times expected", width=155),
+    column("verdict", "Against the others", width=175),
     column("note", "Remark", minWidth=200, flex=1, tooltipField="note"),
 ]
 

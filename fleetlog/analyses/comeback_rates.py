@@ -115,8 +115,9 @@ def _followed(time: NDArray[np.int64], cause: NDArray[np.integer]) -> NDArray[np
     repair still comes back: p less the share returned by t, among those neither returned nor
     retired by then; q is 0 once its window has closed. Summed over the fleet, the comebacks over
     this number are the product-limit rate exactly (a repair lost from sight is shared out over
-    those that were watched on: Efron 1967). Where nothing came back at all, nothing tells how
-    soon it would have, and only those watched to the end count.
+    those that were watched on: Efron 1967); where vehicles retire it is so but for rounding up
+    those whose chance to come back has risen above p, which count as nothing. Where nothing came
+    back at all, nothing tells how soon it would have, and only those watched to the end count.
     """
     whole = _as_one(time, cause).curves
     rate = float(whole["estimate"][-1])

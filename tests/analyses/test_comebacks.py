@@ -1,9 +1,21 @@
 """Comebacks by hand: what counts as one, and that recent repairs are not counted as good."""
 
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
 
 from fleetlog import analyses
+from fleetlog.analyses.comeback_rates import rate_all, rate_groups
+from fleetlog.analyses.comebacks import GROUPINGS
 from fleetlog.errors import InputError
+from fleetlog.stats import funnel_limits
+
+START = date(2015, 1, 1)
 
 GASKET = "seals.valve-cover-gasket"
 JOB = {"component": GASKET, "bank": 1, "failure_mode": "leak"}
@@ -89,3 +101,248 @@ def test_an_unknown_grouping_or_an_empty_store_is_refused(records):
         analyses.comebacks(store, by="moon")
     with pytest.raises(InputError, match="no repair"):
         analyses.comebacks(store)
+
+
+def test_a_slow_comeback_does_not_speak_for_repairs_whose_window_has_closed(records):
+    """Back after 200 days, within the distance: one of three repairs, not all of them."""
+    for number in range(2):
+        vin = records.vehicle(f"{number:017d}")
+        records.order(vin, 100, 20_000, JOB)
+        records.meter(vin, 900, 200_000)
+    parked = records.vehicle("9" * 17)
+    records.order(parked, 100, 20_000, JOB)
+    records.order(parked, 300, 20_500, {**JOB, "reason": "failed"}, shop="Other Yard")
+    records.meter(parked, 900, 60_000)
+    row = rate(analyses.comebacks(records.build()))
+    assert (row["repairs"], row["comebacks"]) == (3, 1)
+    assert row["rate"] == pytest.approx(1 / 3)
+
+
+def test_a_retired_vehicle_cannot_come_back(records):
+    """Day 5: one of two is retired. Day 10: the other is back. One in two, not one in one."""
+    back, gone = records.vehicle("0" * 17), records.vehicle(
+        "1" * 17, retired_on=START + timedelta(days=105), retired_odometer=20_200
+    )  # fmt: skip
+    records.order(back, 100, 20_000, JOB)
+    records.order(back, 110, 20_400, JOB, shop="Other Yard")
+    records.meter(back, 900, 200_000)
+    records.order(gone, 100, 20_000, JOB)
+    result = analyses.comebacks(records.build())
+    row = rate(result)
+    assert (row["retired"], row["followed_up"], row["followed"]) == (1, 2, 2)
+    assert row["rate"] == pytest.approx(1 / 2)
+    assert any("retired within the window" in sentence for sentence in result.summary)
+
+
+ROCKER = {"component": "valvetrain.rocker-arm", "bank": 1, "cylinder": 1, "side": "intake"}
+
+
+def test_a_part_behind_the_same_covers_may_count(records):
+    vin = records.vehicle()
+    records.order(vin, 100, 20_000, JOB, ROCKER)
+    records.order(vin, 110, 20_400, {**JOB, "bank": 2})
+    records.meter(vin, 400, 80_000)
+    store = records.build()
+    assert rate(analyses.comebacks(store))["repairs"] == 3
+    covers = analyses.comebacks(store, same="access-group")
+    # Two parts behind one cover are one repair of a shop, and one of each component.
+    assert (rate(covers)["repairs"], rate(covers)["comebacks"]) == (2, 1)
+    split = analyses.comebacks(store, same="access-group", by="component")
+    assert dict(split.groups.select("group", "comebacks").rows()) == {
+        "Rocker arm": 1, "Valve cover gasket": 1,
+    }  # fmt: skip
+    assert (split.repairs, split.came_back) == (2, 1)
+    # Of the rocker arm alone, the gasket is still what it comes back with.
+    assert analyses.comebacks(store, same="access-group", component=ROCKER["component"]).came_back
+
+
+def test_the_same_complaint_may_count(records):
+    vin = records.vehicle()
+    starter = {"component": "starting.starter-motor"}
+    records.order(vin, 100, 20_000, {**JOB, "action": "inspected"}, complaint="Oil leak, engine")
+    records.order(vin, 110, 20_400, starter, complaint="engine leaking OIL - driver report")
+    records.order(vin, 115, 20_500, {**JOB, "reason": "planned"}, complaint="engine leaks oil")
+    records.order(vin, 120, 20_600, JOB, complaint="scheduled service")
+    records.meter(vin, 400, 80_000)
+    store = records.build()
+    assert analyses.comebacks(store).pairs.is_empty()
+    result = analyses.comebacks(store, same="complaint")
+    assert result.pairs.select("ro_no", "back_ro_no").rows() == [("1", "2")]
+    assert dict(result.left_out.rows()) == {
+        "no complaint that says what the trouble was": 1,
+        "planned service: not a repair": 1,
+    }
+
+
+def test_technicians_are_numbered_by_their_first_repair_unless_names_are_asked_for(records):
+    vin = records.vehicle()
+    records.order(vin, 200, 30_000, JOB, technician="Early Initials")
+    records.order(vin, 300, 40_000, JOB, technician="AB")
+    records.order(vin, 400, 50_000, JOB, technician="ab ")
+    records.order(vin, 450, 55_000, JOB, technician="AB", shop="Other Yard")
+    records.order(vin, 500, 60_000, JOB, technician=None)
+    records.order(vin, 600, 70_000, {"component": "charging.alternator"}, technician="First Later")
+    records.meter(vin, 900, 90_000)
+    store = records.build()
+    hidden = analyses.comebacks(store, by="technician", component=GASKET)
+    assert dict(hidden.groups.select("group", "repairs").rows()) == {
+        "technician 1": 1, "technician 2": 2, "technician 3": 1, "no technician given": 1,
+    }  # fmt: skip
+    told = repr(hidden) + str([frame.rows() for frame in (hidden.pairs, hidden.curves)])
+    assert "Initials" not in told
+    named = analyses.comebacks(store, by="technician", name_technicians=True)
+    assert set(named.groups["group"]) == {
+        "Early Initials, North Yard", "AB, North Yard", "AB, Other Yard", "First Later, North Yard",
+        "no technician given",
+    }  # fmt: skip
+
+
+def test_every_grouping(records):
+    vin = records.vehicle(depot="Lake depot")
+    made = {**JOB, "part_maker": "Grennick", "part_lot": "L1"}
+    other = {**JOB, "bank": 2, "part_maker": "Ostravane", "part_lot": "L1"}
+    records.order(vin, 100, 20_000, made, road_tested=True, codes_cleared=True)
+    records.order(vin, 200, 30_000, made, other, road_tested=False)
+    records.order(vin, 300, 40_000, JOB)
+    records.meter(vin, 400, 80_000)
+    store = records.build()
+    expected = {
+        "shop": {"North Yard"},
+        "technician": {"no technician given"},
+        "component": {"Valve cover gasket"},
+        "access_group": {"under-valve-cover"},
+        "job": {"v8: Valve cover gasket"},
+        "part_maker": {"Grennick", "several makers", "no part maker given"},
+        "part_lot": {"Grennick L1", "several makers", "no part lot given"},
+        "road_tested": {"road-tested", "not road-tested", "no road tested given"},
+        "codes_cleared": {"codes cleared", "no codes cleared given"},
+        "engine_family": {"v8"},
+        "depot": {"Lake depot"},
+    }
+    assert set(expected) == set(GROUPINGS)
+    for by, groups in expected.items():
+        result = analyses.comebacks(store, by=by)
+        assert set(result.groups["group"]) == groups
+        assert result.groups["repairs"].sum() == 3
+
+
+def gang(records, jobs, shop="North Yard"):
+    """For each technician and component, so many repairs of which so many come back."""
+    number = len(records.vehicles)
+    for technician, component, repairs, back in jobs:
+        line = {"component": component}
+        for each in range(repairs):
+            vin = records.vehicle(f"{number:017d}")
+            number += 1
+            records.order(vin, 100, 20_000, line, technician=technician, shop=shop)
+            if each < back:
+                records.order(vin, 110, 20_400, line, technician="Elsewhere", shop="Far Shop")
+            records.meter(vin, 400, 80_000)
+
+
+HARD, EASY = "engine.drive-belt", "charging.alternator"
+
+
+def test_a_technician_is_not_blamed_for_hard_jobs_but_for_bad_work(records):
+    """Hard jobs come back at 1 in 4 and easy ones at 1 in 40, but for one who does those badly."""
+    gang(
+        records,
+        [
+            ("Hard", HARD, 80, 20), ("Mixed", HARD, 80, 20),
+            ("Mixed", EASY, 80, 2), ("Easy", EASY, 160, 4), ("Bad", EASY, 80, 20),
+        ],
+    )  # fmt: skip
+    result = analyses.comebacks(records.build(), by="technician", name_technicians=True)
+    rows = {row["group"].partition(",")[0]: row for row in result.groups.to_dicts()}
+    assert rows["Hard"]["rate"] == pytest.approx(rows["Bad"]["rate"])
+    assert (rows["Hard"]["compared"], rows["Bad"]["compared"]) == (20, 20)
+    # Of the belts done by others, Mixed's 80 and the 40 of Far Shop that were watched, 20 came
+    # back in all: for 80 belts that makes 13.3. Of the alternators: 6 of 240 and 26 at Far Shop.
+    assert rows["Hard"]["expected"] == pytest.approx(80 * 20 / 120)
+    assert rows["Bad"]["expected"] == pytest.approx(80 * 6 / 266)
+    assert rows["Hard"]["verdict"] in ("within chance", "too few to say")
+    assert rows["Bad"]["verdict"] == "more than others"
+    assert rows["Bad"]["ratio_lower"] > 3
+    assert any(
+        sentence.startswith("Bad, North Yard: 25 %") and "back as RO" in sentence
+        for sentence in result.summary
+    )
+    assert rows["Bad"]["rate"] > rows["Bad"]["shrunk"] > rows["Mixed"]["shrunk"]
+
+
+def test_labels_of_shops_are_labels_only(records):
+    gang(records, [("A", HARD, 12, 3), ("B", EASY, 20, 1)], shop="North Yard")
+    gang(records, [("A", HARD, 7, 0), ("C", EASY, 15, 4)], shop="River Shop")
+    store = records.build()
+    other = {"North Yard": "Zebra Yard", "River Shop": "Aardvark Shop", "Far Shop": "Middle Shop"}
+    before = {by: analyses.comebacks(store, by=by) for by in ("shop", "component", "technician")}
+    with store.write() as connection:
+        for old, new in other.items():
+            connection.execute(
+                "UPDATE loaded_repair_order SET shop = $new WHERE shop = $old",
+                {"old": old, "new": new},
+            ).fetchall()
+    for by, was in before.items():
+        now = analyses.comebacks(store, by=by).groups
+        told = pl.col("group").replace(other) if by == "shop" else pl.col("group")
+        assert_frame_equal(now.sort("group"), was.groups.with_columns(told).sort("group"))
+
+
+def some_repairs(draws, *, retired):
+    """Give random repairs in the form that the rates are reckoned from."""
+    rng = np.random.default_rng(draws)
+    n = int(rng.integers(2, 200))
+    cause = rng.choice(3, n, p=(0.75, 0.2 + 0.05 * (not retired), 0.05 * retired))
+    closed = (cause == 0) & (rng.random(n) < rng.choice([0.2, 0.6, 1.0]))
+    time = np.where(closed, 40, rng.integers(1, 39, n))
+    return pl.DataFrame(
+        {
+            "group": rng.choice(["a", "b", "c"], n), "kind": rng.choice(["x", "y"], n),
+            "vehicle": rng.integers(0, 50, n), "time": time, "cause": cause, "closed": closed,
+        }
+    )  # fmt: skip
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10**6), st.booleans())
+def test_comebacks_over_those_followed_is_the_rate_of_all(draws, retired):
+    repairs = some_repairs(draws, retired=retired)
+    groups = rate_groups(repairs, 0.95)[0]
+    total, _, _ = rate_all(repairs, 0.95)
+    if total > 0:
+        # Who is lost from sight after others retired is counted as nothing at the least.
+        assert groups["comebacks"].sum() / groups["followed"].sum() == pytest.approx(
+            total, rel=0.1 if retired else 1e-9
+        )
+    assert (groups["followed"] <= groups["repairs"] + 1e-9).all()
+    assert (groups["followed"] >= groups["followed_up"] - 1e-9).all()
+
+
+def test_groups_that_all_differ_a_little_blame_none():
+    """Thirty shops whose rates spread by a half: the funnel is wider than chance alone."""
+    rng = np.random.default_rng(11)
+    rates = 0.1 * rng.gamma(4, 1 / 4, 30)
+    back = rng.random((30, 800)) < rates[:, None]
+    repairs = pl.DataFrame(
+        {
+            "group": np.repeat([f"shop {i:02d}" for i in range(30)], 800),
+            "kind": "x", "vehicle": np.arange(24_000), "cause": back.ravel().astype(int),
+            "time": np.where(back.ravel(), 10, 40), "closed": ~back.ravel(),
+        }
+    )  # fmt: skip
+    groups, _, funnel, between = rate_groups(repairs, 0.95)
+    assert between == pytest.approx(1 / 2, rel=0.3)
+    assert "more than others" not in groups["verdict"].to_list()
+    by_chance = funnel_limits(groups["precision"].to_numpy(), 1.0, kind="rate", level=0.998)
+    assert np.any(groups["ratio"].to_numpy() > by_chance.upper)
+    assert (groups["funnel_upper"].to_numpy() > by_chance.upper - 0.2).all()
+    assert (funnel["outer_upper"] > funnel["upper"]).all()
+
+
+def test_repairs_that_nobody_watched_to_the_end_say_so(records):
+    vin = records.vehicle()
+    records.order(vin, 100, 20_000, JOB)
+    records.meter(vin, 105, 20_200)
+    row = rate(analyses.comebacks(records.build()))
+    assert "none watched for the whole window" in row["note"]
+    assert (row["lower"], row["upper"]) == (0, 1)

@@ -92,8 +92,16 @@ def test_the_shop_whose_gaskets_come_back_is_found(demo):
     worst = result.groups.row(0, named=True)
     assert worst["group"] == truth["comeback_shop"]
     assert worst["lower"] < truth["comeback_shop_share"] < worst["upper"]
+    assert worst["verdict"] == "more than others"
+    assert worst["ratio_lower"] < truth["comeback_shop_share"] / truth["comeback_share"]
     for other in result.groups.rows(named=True)[1:]:
         assert other["lower"] < truth["comeback_share"] < other["upper"]
+        assert other["verdict"] not in ("more than others", "perhaps more")
+    # The technicians of that shop are the ones with most comebacks, and no name is shown.
+    by_technician = analyses.comebacks(
+        demo.store, component=truth["comeback_component"], by="technician"
+    ).groups
+    assert by_technician["group"].str.contains("^technician [0-9]+$").all()
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.stats import binomtest, poisson_means_test
+from scipy.stats import binomtest, poisson, poisson_means_test
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson, confint_poisson_2indep
 from statsmodels.stats.rates import test_poisson_2indep as compare_rates
@@ -123,3 +123,64 @@ def test_fifteen_endpoints_of_benjamini_and_hochberg():
     p = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262,
          0.5719, 0.6528, 0.7590, 1.0]  # fmt: skip
     assert (stats.benjamini_hochberg(p) <= 0.05).sum() == 4
+
+
+def test_indirect_standardisation_of_skin_cancer_deaths_by_age():
+    """Deaths from skin cancer in Florida and in the United States in 2000, ten age groups.
+
+    Data: Florida Department of Health 2000 and Minino et al. 2002, as printed in the SAS/STAT
+    user's guide, procedure STDRATE, getting started. The expected deaths by age are those printed
+    in its output, to three places; the state is held here against the country as one other group.
+    """
+    died = [0, 0, 4, 14, 43, 72, 70, 126, 136, 73]
+    lived = [
+        953_785, 1_997_935, 1_885_014, 1_957_573, 2_356_649, 2_088_000, 1_548_371, 1_447_432,
+        1_087_524, 335_944,
+    ]  # fmt: skip
+    country_died = [0, 1, 41, 186, 626, 1_199, 1_303, 1_637, 1_624, 803]
+    country_lived = [
+        19_175_798, 41_077_577, 39_183_891, 39_892_024, 45_148_527, 37_677_952, 24_274_684,
+        18_390_986, 12_361_180, 4_239_587,
+    ]  # fmt: skip
+    printed = [0, 0.049, 1.972, 9.127, 32.676, 66.445, 83.112, 128.837, 142.878, 63.630]
+    ages = list(range(10))
+    for age in ages[1:]:
+        one = stats.compare_with_others(
+            [died[age], country_died[age]], [lived[age], country_lived[age]], [0, 1], [0, 0]
+        ).table.row(0, named=True)
+        assert one["expected"] == pytest.approx(printed[age], abs=5e-4)
+    state = stats.compare_with_others(
+        died + country_died, lived + country_lived, [0] * 10 + [1] * 10, ages * 2
+    ).table.row(0, named=True)
+    assert state["observed"] == 538
+    assert state["expected"] == pytest.approx(sum(printed), abs=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "step", "below", "above"),
+    [
+        (1, 50, 0.01, (0.0186, 0, 0.0250), (0.0201, 0.0052, 0.0250)),
+        (50, 100, 0.01, (0.0215, 0.0172, 0.0250), None),
+        (100, 500, 0.02, (0.0233, 0.0194, 0.0250), None),
+        (500, 1000, 0.05, (0.0239, 0.0224, 0.0250), None),
+    ],
+)
+def test_chance_beyond_funnel_limits_of_seaton_and_manktelow(least, most, step, below, above):
+    """Seaton and Manktelow 2012, BMC Medical Research Methodology 12:98, prediction limits.
+
+    Median, least and greatest chance that a ratio of observed to expected events lies beyond the
+    95 % funnel where nothing is wrong, by expected events, as their table prints it to four
+    places. (The step of the expected numbers is ours. The
+    part of the table on the upper limit was at hand for the first row only.)
+    """
+    expected = np.arange(least + (step if least > 1 else 0), most + step / 2, step)
+    limits = stats.funnel_limits(expected, 1.0, kind="rate")
+    lowest = np.ceil(limits.lower * expected - 1e-9)
+    highest = np.floor(limits.upper * expected + 1e-9)
+    for chance, printed in (
+        (poisson.cdf(lowest - 1, expected), below),
+        (poisson.sf(highest, expected), above),
+    ):
+        if printed is not None:
+            found = (np.median(chance), chance.min(), chance.max())
+            assert found == pytest.approx(printed, abs=6e-5)

@@ -87,8 +87,8 @@ SELECT f.ro_id, f.visit_ro, f.subject, f.component, f.vehicle, f.planned_only, f
                                      ELSE f.part_lot END
            WHEN 'engine_family' THEN f.engine_family
            WHEN 'depot' THEN v.depot
-           WHEN 'road_tested' THEN if(f.road_tested, 'road-tested', 'not road-tested')
-           WHEN 'codes_cleared' THEN if(f.codes_cleared, 'codes cleared', 'codes not cleared')
+           WHEN 'road_tested' THEN CASE f.road_tested WHEN true THEN 'road-tested' WHEN false THEN 'not road-tested' END
+           WHEN 'codes_cleared' THEN CASE f.codes_cleared WHEN true THEN 'codes cleared' WHEN false THEN 'codes not cleared' END
        END, 'no ' || replace($by, '_', ' ') || ' given') AS "group",
        -- Jobs that are alike: what the comebacks of a group are held against.
        CASE WHEN $by IN ('component', 'access_group', 'job') THEN f.shop
