@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
@@ -303,7 +303,6 @@ def some_repairs(draws, *, retired):
     )  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None)
 @given(st.integers(0, 10**6), st.booleans())
 def test_comebacks_over_those_followed_is_the_rate_of_all(draws, retired):
     repairs = some_repairs(draws, retired=retired)

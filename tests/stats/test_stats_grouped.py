@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from fleetlog import stats
@@ -23,7 +23,6 @@ def alone(time, cause, cluster):
     return None if own.is_empty() else own.row(-1, named=True)
 
 
-@settings(max_examples=60, deadline=None)
 @given(lives, st.booleans())
 def test_each_group_is_as_it_is_by_itself(drawn, clustered):
     time, cause, group, vehicle = (np.array(column) for column in zip(*drawn, strict=True))
