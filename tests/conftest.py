@@ -1,7 +1,13 @@
 """A small hand-made store for the lives: one V8 of two banks, one vehicle and more as asked."""
 
-import json
 import os
+
+# Workers share the cores among themselves: threads of their own would only wait for each other.
+# Said before any of the libraries is imported.
+if "PYTEST_XDIST_WORKER" in os.environ:
+    os.environ.update(POLARS_MAX_THREADS="1", OPENBLAS_NUM_THREADS="1")
+
+import json
 import subprocess
 import sys
 from dataclasses import dataclass, field

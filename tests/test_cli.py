@@ -3,18 +3,52 @@
 import json
 import subprocess
 import sys
+from dataclasses import dataclass
 
 import pytest
 
+from fleetlog.cli import main
 from fleetlog.settings import COMEBACK_DAYS
 
 
-def run(*arguments, store=None):
-    options = ["--store", str(store)] if store else []
-    return subprocess.run(
-        [sys.executable, "-m", "fleetlog", *map(str, arguments), *options],
+@dataclass(frozen=True)
+class Done:
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+@pytest.fixture
+def run(capsys, monkeypatch):
+    """Run a command as the shell would, but within this process: a start takes a second."""
+
+    def run(*arguments, store=None):
+        options = ["--store", str(store)] if store else []
+        monkeypatch.setattr(sys, "argv", ["fleetlog", *map(str, arguments), *options])
+        capsys.readouterr()
+        try:
+            main()
+            code = 0
+        except SystemExit as ended:
+            code = ended.code or 0
+        said = capsys.readouterr()
+        return Done(code, said.out, said.err)
+
+    return run
+
+
+def test_a_command_starts_as_a_program_without_what_only_pages_and_funnels_need(tmp_path):
+    heavy = "print(sorted({'dash', 'plotly', 'scipy.stats'} & set(sys.modules)))"
+    done = subprocess.run(
+        [sys.executable, "-c", f"import sys, fleetlog.cli; {heavy}"], capture_output=True, text=True
+    )
+    assert (done.stdout.strip(), done.stderr) == ("[]", "")
+    done = subprocess.run(
+        [sys.executable, "-m", "fleetlog", "loads", "--store", str(tmp_path / "none")],
         capture_output=True, text=True,
     )  # fmt: skip
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.startswith("fleetlog: ")
 
 
 def test_the_demo_says_what_each_user_wants_to_know(demo):
@@ -28,7 +62,7 @@ def test_the_demo_says_what_each_user_wants_to_know(demo):
     assert (demo.folder / "fleet-report.html").stat().st_size > 100_000
 
 
-def test_the_demo_overwrites_nothing(demo):
+def test_the_demo_overwrites_nothing(run, demo):
     before = demo.store.revision()
     done = run("demo", demo.folder)
     assert done.returncode == 1
@@ -49,7 +83,7 @@ def test_the_demo_overwrites_nothing(demo):
         (("vehicle", "U1002"), {"vin", "orders", "lines", "parts"}),
     ],
 )
-def test_answers_come_as_json(demo, command, keys):
+def test_answers_come_as_json(run, demo, command, keys):
     done = run(*command, "--json", store=demo.store.path)
     assert done.returncode == 0, done.stderr
     assert keys <= set(json.loads(done.stdout))
@@ -57,7 +91,7 @@ def test_answers_come_as_json(demo, command, keys):
 
 
 @pytest.mark.parametrize("command", [("loads",), ("held",)])
-def test_lists_come_as_json(demo, command):
+def test_lists_come_as_json(run, demo, command):
     rows = json.loads(run(*command, "--json", store=demo.store.path).stdout)
     assert len(rows) > 0
 
@@ -75,7 +109,7 @@ def test_lists_come_as_json(demo, command):
         (("loads",), "fleet_list.csv"),
     ],
 )
-def test_answers_come_in_words(demo, command, says):
+def test_answers_come_in_words(run, demo, command, says):
     done = run(*command, store=demo.store.path)
     assert done.returncode == 0, done.stderr
     assert says in " ".join(done.stdout.split())
@@ -96,7 +130,7 @@ def test_answers_come_in_words(demo, command, says):
         (("no-such-command",), 2, "no-such-command"),
     ],
 )
-def test_errors_are_one_sentence_on_standard_error(demo, command, code, says):
+def test_errors_are_one_sentence_on_standard_error(run, demo, command, code, says):
     store = demo.store.path if command != ("no-such-command",) else None
     done = run(*command, store=store)
     assert done.returncode == code
@@ -105,7 +139,7 @@ def test_errors_are_one_sentence_on_standard_error(demo, command, code, says):
     assert "Traceback" not in done.stderr
 
 
-def test_a_store_can_be_made_filled_and_emptied(tmp_path, demo):
+def test_a_store_can_be_made_filled_and_emptied(run, tmp_path, demo):
     store = tmp_path / "a.fleetlog"
     assert run("new-store", store).returncode == 0
     families = run(
@@ -133,7 +167,7 @@ def test_a_store_can_be_made_filled_and_emptied(tmp_path, demo):
     assert run("vehicle", "U1002", store=store).returncode == 1
 
 
-def test_a_store_that_is_none_is_refused(tmp_path):
+def test_a_store_that_is_none_is_refused(run, tmp_path):
     junk = tmp_path / "junk.fleetlog"
     junk.write_text("not a store")
     done = run("loads", store=junk)
@@ -141,7 +175,7 @@ def test_a_store_that_is_none_is_refused(tmp_path):
     assert "junk.fleetlog" in done.stderr
 
 
-def test_the_report_is_written(tmp_path, demo):
+def test_the_report_is_written(run, tmp_path, demo):
     out = tmp_path / "report.html"
     done = run("report", out, "--component", "cooling.water-pump", store=demo.store.path)
     assert done.returncode == 0, done.stderr

@@ -15,7 +15,6 @@ from typing import ClassVar, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.integrate import quad
 from scipy.special import (
     erfcx,
     expit,
@@ -116,6 +115,8 @@ class Life(ABC):
 
         Adaptive quadrature to a relative 1e-10, for distributions with no closed form.
         """
+        # Few lives need it, and every command would wait for its import.
+        from scipy.integrate import quad  # noqa: PLC0415
 
         def one(limit: float) -> float:
             # Split at quantiles, so that quadrature cannot step over where survival falls.

@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike
 from scipy.sparse import csc_array, identity
 from scipy.sparse.linalg import splu
 from scipy.special import gammaln, xlogy
-from scipy.stats import binom, poisson
 
 from fleetlog.errors import InvalidLives
 from fleetlog.stats._arrays import Floats, normal_quantile
@@ -355,6 +354,9 @@ def funnel_limits(
     _, sizes = check_cells(np.zeros(np.size(np.atleast_1d(np.asarray(size)))), size, "size", kind)
     chosen: Literal["multiplicative", "additive"] | None = None
     if overdispersion is None:
+        # It takes as long to import as the rest of a command to run: only funnels pay for it.
+        from scipy.stats import binom, poisson  # noqa: PLC0415
+
         tail = (1 - level) / 2
         chance = binom(sizes, middle) if kind == "proportion" else poisson(middle * sizes)
         # The least count with more than the tail at or below it; how far into it the tail reaches.

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 from scipy.special import chdtri, gammainc, gammaincinv, gammaln, ive, xlogy
 
@@ -436,6 +435,9 @@ class _Conditional:
         places = -np.log([-self.mean_log(float(np.exp(node))) for node in nodes])
         fresh = places > np.concatenate([[-np.inf], np.maximum.accumulate(places)[:-1]])
         places, nodes = places[fresh], nodes[fresh]
+        # Only the draws of one statistic need it, and every command would wait for its import.
+        from scipy.interpolate import CubicSpline  # noqa: PLC0415
+
         spline = CubicSpline(places, nodes)
 
         def shape_of(mean_log: float) -> float:

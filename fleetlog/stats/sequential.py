@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chdtri, gammaln
-from scipy.stats import poisson
+from scipy.special import chdtri, gammaln, xlogy
 
 from fleetlog.errors import InvalidLives
 from fleetlog.stats._arrays import Floats, same_length
@@ -99,7 +98,8 @@ def crossing_chance(boundary: ArrayLike, expected: float, *, ratio: float = 1.0)
     chances, at = np.ones(1), 0.0
     for count, corner in enumerate([*corners[: needed - 1], expected], start=1):
         # Up to this corner, fewer events than ``count`` have not signalled.
-        steps = poisson.pmf(np.arange(count), ratio * (corner - at))
+        mean, more = ratio * (corner - at), np.arange(count)
+        steps = np.exp(xlogy(more, mean) - mean - gammaln(more + 1))
         chances, at = np.convolve(chances, steps)[:count], corner
     return float(1 - chances.sum())
 

@@ -84,7 +84,7 @@ def own_copy(fleet_file, tmp_path):
     return copy
 
 
-@settings(max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=4, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(first=tables, second=tables)
 def test_undoing_the_last_load_restores_the_store(own_copy, vins, state, differing, first, second):
     store = own_copy()
@@ -114,7 +114,7 @@ def test_undoing_all_in_any_order_empties_the_store(
     assert differing(before, state(store)) == []
 
 
-@settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=4, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(rows=tables)
 def test_every_row_is_counted_once_and_the_same_file_changes_nothing(
     own_copy, vins, state, differing, rows
