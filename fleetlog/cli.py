@@ -18,6 +18,7 @@ from fleetlog.commands.part_makers import part_makers
 from fleetlog.commands.position_map import position_map
 from fleetlog.commands.quality import quality
 from fleetlog.commands.repeat_failures import repeat_failures
+from fleetlog.commands.replace_together import replace_together
 from fleetlog.commands.screens import demo, report, serve
 from fleetlog.commands.stores import new_store, rebuild
 from fleetlog.commands.vehicle import vehicle
@@ -52,6 +53,7 @@ app.command("part-makers")(part_makers)
 app.command("comebacks")(comebacks)
 app.command("warning-signs")(warning_signs)
 app.command("best-interval")(best_interval)
+app.command("replace-together")(replace_together)
 app.command("report")(report)
 app.command("serve")(serve)
 app.command("demo")(demo)

@@ -220,3 +220,31 @@ BAD_LOT_CHANCE = Setting(
     "with this chance such a lot must have been found by now, or it is too young (common practice "
     "for the power of a test, no source)",
 )
+NEIGHBOUR_SPREAD = Setting(
+    "neighbour_spread",
+    0.7,
+    "of the log of the ratio",
+    "how far ratios of hazards after a neighbour's failure are taken to lie from 1: two thirds of "
+    "them within a factor of two. What the fleet says of one is drawn to 1 by it (our rule of "
+    "thumb)",
+)
+REPLACE_DRAWS = Setting(
+    "replace_draws",
+    1_000,
+    "draws",
+    "of what the fleet leaves uncertain about lives and neighbours, for the limits of a saving",
+)
+FEWEST_PRICES = Setting(
+    "fewest_prices",
+    3,
+    "lines",
+    "a price or a time of one engine family is used from so many lines on; below, that of the "
+    "whole fleet (our rule of thumb)",
+)
+ONE_OPENING_MILES = Setting(
+    "one_opening_miles",
+    10_000,
+    "mi",
+    "failures of unlike parts behind one cover that lie closer together than this are met by one "
+    "opening (our rule of thumb)",
+)

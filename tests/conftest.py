@@ -143,6 +143,12 @@ def records(tmp_path: Path) -> Records:
     return Records(Store.create(tmp_path / "fleet.fleetlog"))
 
 
+@pytest.fixture(scope="module")
+def shared_records(tmp_path_factory: pytest.TempPathFactory) -> Records:
+    """Records that the tests of one module read and none changes."""
+    return Records(Store.create(tmp_path_factory.mktemp("shared") / "fleet.fleetlog"))
+
+
 SAMPLE = Path(__file__).parents[1] / "sample_data"
 SAMPLE_FILES = (
     ("engine_families.csv", "engine-families", None),

@@ -80,6 +80,22 @@ def test_the_demo_overwrites_nothing(run, demo):
         (("comebacks",), {"groups", "pairs", "summary"}),
         (("best-interval", "cooling.water-pump"), {"age", "saving", "reason", "cost_basis"}),
         (("double-orders",), {"pairs", "summary"}),
+        (
+            (
+                "replace-together",
+                "--engine-family",
+                "V8-51",
+                "--failed",
+                "valvetrain.lifter",
+                "--at",
+                "bank=2",
+                "--odometer",
+                110_000,
+                "--keep",
+                40_000,
+            ),
+            {"parts", "choices", "neighbours", "prices", "evidence", "left_out", "summary"},
+        ),
         (("vehicle", "U1002"), {"vin", "orders", "lines", "parts"}),
     ],
 )

@@ -9,6 +9,7 @@ from fleetlog.analyses.part_makers import PartMakers, part_makers
 from fleetlog.analyses.position_map import PositionMap, position_map
 from fleetlog.analyses.quality import quality
 from fleetlog.analyses.repeat_failures import RepeatFailures, repeat_failures
+from fleetlog.analyses.replace_together import ReplaceTogether, replace_together
 from fleetlog.analyses.results import (
     BestInterval,
     Comebacks,
@@ -30,6 +31,7 @@ __all__ = [
     "PositionMap",
     "Quality",
     "RepeatFailures",
+    "ReplaceTogether",
     "VehicleRecord",
     "WarningSigns",
     "best_interval",
@@ -41,6 +43,7 @@ __all__ = [
     "position_map",
     "quality",
     "repeat_failures",
+    "replace_together",
     "vehicle_record",
     "warning_signs",
 ]

@@ -31,7 +31,7 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
     """
     if not key.strip():
         raise InputError("no vehicle was named: give a VIN, its last 6 or 8, a unit or a plate")
-    vin = _the_one_vehicle(store, key)
+    vin = the_one_vehicle(store, key)
     with store.read() as connection:
 
         def rows(name: str, **parameters: str | None) -> pl.DataFrame:
@@ -59,7 +59,8 @@ def vehicle_record(store: Store, key: str) -> VehicleRecord:
     return replace(record, summary=_summary(record))
 
 
-def _the_one_vehicle(store: Store, key: str) -> str:
+def the_one_vehicle(store: Store, key: str) -> str:
+    """Return the VIN of the one vehicle that ``key`` names, as for :func:`vehicle_record`."""
     found = find_vehicles(store, key)
     if found.is_empty():
         near = near_vehicles(store, key)

@@ -52,6 +52,7 @@ from fleetlog.stats.group_differences import (
     group_differences,
 )
 from fleetlog.stats.grouped import GroupedIncidence, incidence_by_group
+from fleetlog.stats.hazard_ratio import HazardRatio, SplitLives, hazard_ratio, split_lives
 from fleetlog.stats.inspection import InspectionPolicy, inspection_policy
 from fleetlog.stats.jackknife import (
     Jackknife,
@@ -59,6 +60,14 @@ from fleetlog.stats.jackknife import (
     jackknife_hazard,
     jackknife_incidence,
     jackknife_survival,
+)
+from fleetlog.stats.joint_renewal import (
+    JointRenewal,
+    OpenParts,
+    break_even_chance,
+    expected_cost,
+    open_parts,
+    renew_together,
 )
 from fleetlog.stats.life_models import LifeFit, fit_life, fit_life_from_table
 from fleetlog.stats.matched import MatchedOdds, mantel_haenszel
@@ -141,10 +150,12 @@ __all__ = [
     "GroupedIncidence",
     "GroupsAgainstOthers",
     "HazardCurve",
+    "HazardRatio",
     "IncidenceCurves",
     "InspectionPolicy",
     "IntervalSurvivalCurve",
     "Jackknife",
+    "JointRenewal",
     "Life",
     "LifeFit",
     "LifeModelComparison",
@@ -157,6 +168,7 @@ __all__ = [
     "MeanCumulativeDifference",
     "MeanDifference",
     "Mtbf",
+    "OpenParts",
     "Overdispersion",
     "PowerLawFit",
     "ProbabilityPlot",
@@ -167,6 +179,7 @@ __all__ = [
     "SampleQuantile",
     "ShapeCheck",
     "Shrunk",
+    "SplitLives",
     "StandardisedRatio",
     "StratifiedRatio",
     "SurvivalCurve",
@@ -182,6 +195,7 @@ __all__ = [
     "anderson_darling",
     "benjamini_hochberg",
     "block_replacement",
+    "break_even_chance",
     "clustered_mean_difference",
     "clustered_proportion",
     "compare_groups_pairwise",
@@ -196,6 +210,7 @@ __all__ = [
     "equal_rates_test",
     "excess_boundary",
     "expected_at_rates",
+    "expected_cost",
     "expected_needed",
     "fit_life",
     "fit_life_from_table",
@@ -203,6 +218,7 @@ __all__ = [
     "fit_power_law",
     "funnel_limits",
     "group_differences",
+    "hazard_ratio",
     "incidence_by_group",
     "inspection_policy",
     "jackknife_from_table",
@@ -223,6 +239,7 @@ __all__ = [
     "military_handbook_trend",
     "nelson_aalen",
     "nelson_aalen_from_table",
+    "open_parts",
     "overdispersion",
     "poisson_cusum",
     "poisson_cusum_run_length",
@@ -231,6 +248,7 @@ __all__ = [
     "proportion_interval",
     "rate_interval",
     "rate_ratio",
+    "renew_together",
     "renewal_function",
     "restricted_mean",
     "restricted_mean_from_table",
@@ -238,6 +256,7 @@ __all__ = [
     "share_dispersion",
     "shrink_proportions",
     "shrink_rates",
+    "split_lives",
     "standardised_ratio",
     "stratified_ratio",
     "time_lost_by_cause",

@@ -5,6 +5,7 @@ test. Shapes and scales hold for lives without informative censoring, so they ar
 that are not renewed because a neighbour failed.
 """
 
+import polars as pl
 import pytest
 
 from fleetlog import analyses
@@ -220,3 +221,36 @@ def test_the_connectors_that_break_in_the_work_are_found(demo, component):
     gasket = needs.filter(needs["component"] == "seals.valve-cover-gasket")
     assert gasket["need"].to_list() == ["renewed with it"]
     assert gasket["lower"][0] > 0.9
+
+
+def beside(demo, failed, **position):
+    return analyses.replace_together(
+        demo.store, engine_family=demo.truth["planted"]["worn_family"], failed=failed,
+        position=position, odometer=110_000, horizon=50_000,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("component", [ROCKER, "valvetrain.lifter"])
+def test_what_the_valve_gear_of_one_engine_shares_is_found(demo, component):
+    """A frailty multiplies the hazard of all valve gear of an engine: one failure tells of more."""
+    truth = demo.truth["planted"]
+    assert truth["frailty_index"] < 1
+    result = beside(demo, ROCKER, bank=truth["worn_bank"], side=truth["worn_side"], cylinder=5)
+    row = result.neighbours.filter(pl.col("component") == component).row(0, named=True)
+    assert row["used"]
+    assert row["lower"] > 1
+    assert row["upper"] > row["ratio"] > row["reckoned_with"] > 1
+    gear = result.parts.filter(
+        (pl.col("component") == component) & (pl.col("verdict") != "renewed by this job")
+    ).sort("chance")
+    worn = gear.row(-1, named=True)
+    assert truth["worn_side"] in worn["positions"]
+    assert worn["lower"] > gear["chance"][0]
+    assert worn["chance"] > worn["plain_chance"]
+
+
+def test_coils_share_nothing_that_would_make_one_failure_tell_of_others(demo):
+    result = beside(demo, "ignition.coil", cylinder=5)
+    for code in ("ignition.coil", ROCKER, "valvetrain.lifter"):
+        row = result.neighbours.filter(pl.col("component") == code).row(0, named=True)
+        assert row["lower"] < 1 < row["upper"]
