@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import duckdb
 import numpy as np
 import polars as pl
 
@@ -26,9 +27,6 @@ from fleetlog.stats import (
     sample_quantile,
 )
 from fleetlog.store import Store
-
-SIDE_REASONS = ("while-apart", "broke-in-work")
-"""A part renewed for one of these reasons is not what the job was about."""
 
 ITSELF, BROKE, WITH_IT, USUAL = (
     "the part itself", "broke in the work", "renewed with it", "usual on any job",
@@ -124,31 +122,26 @@ def have_ready(
     check_choices("place", tuple(where), POSITION_FIELDS)
     question = {"engine_family": engine_family, "component": component}
     with store.read() as connection:
-        lines = connection.sql(read_sql("analyses", "have_ready_lines"), params=question).pl()
-        usual = connection.sql(read_sql("analyses", "have_ready_usual"), params=question).pl()
         places = connection.sql(
             read_sql("analyses", "position_names"), params={"component": component}
         ).pl()
-    places = places.filter(pl.col("engine_family") == engine_family)
-    if places.is_empty():
-        raise InputError(
-            f"engine family {engine_family!r} carries no {component}: check the family's code"
-        )
-    lines, left_out = _jobs_alone(lines, component, places, where)
-    if lines.is_empty():
-        place = f" at {_place(where)}" if where else ""
-        raise InputError(
-            f"no past job on {component}{place} of engine family {engine_family!r}: ask without "
-            "a place, about another family, or load more orders"
-        )
-    visits = lines.select("visit_ro", "vin").unique("visit_ro").sort("visit_ro")
-    needs = _needs(lines, visits, usual, component, level)
-    lines = _with_need(lines, needs)
-    jobs = _jobs(lines)
-    with store.read() as connection:
-        connection.register("visit_order", lines.select("ro_id").unique())
-        torques = connection.sql(read_sql("analyses", "have_ready_torques")).pl()
-        connection.unregister("visit_order")
+        places = places.filter(pl.col("engine_family") == engine_family)
+        if places.is_empty():
+            raise InputError(
+                f"engine family {engine_family!r} carries no {component}: check the family's code"
+            )
+        named = connection.sql(
+            read_sql("analyses", "have_ready_named"), params=question | {"placed": bool(where)}
+        ).pl()
+        chosen, left_out = _jobs_alone(named, places, where)
+        if chosen.is_empty():
+            raise InputError(
+                f"no past job on {component}{_at(where)} of engine family {engine_family!r}: ask "
+                "without a place, about another family, or load more orders"
+            )
+        told = _ask(connection, chosen, question)
+    needs = _needs(told.work, told.jobs, told.usual, component, level)
+    jobs = _with_hours(told.jobs, told.work, needs)
     result = HaveReady(
         engine_family=engine_family,
         component=component,
@@ -158,20 +151,50 @@ def have_ready(
         jobs=jobs.height,
         vehicles=jobs["vin"].n_unique(),
         needs=needs,
-        part_numbers=_part_numbers(lines, needs),
+        part_numbers=_part_numbers(told.parts, needs),
         hours=_hours(jobs, level),
         downtime_difference=_difference(jobs, level),
-        torques=torques,
-        unread=_unread(lines),
-        evidence=_evidence(lines, jobs, component),
-        left_out=left_out,
+        torques=told.torques,
+        unread=_unread(told.work),
+        evidence=_evidence(told.work, jobs, component),
+        left_out=_with_told_again(left_out, told.work),
         summary=(),
     )
     return replace(result, summary=say_ready(result, HAVE_READY_SHARE.value))
 
 
+@dataclass(frozen=True)
+class _Told:
+    """What the store tells of the jobs: one row a job, a row a job and part, and so on."""
+
+    jobs: pl.DataFrame
+    work: pl.DataFrame
+    parts: pl.DataFrame
+    torques: pl.DataFrame
+    usual: pl.DataFrame
+
+
+def _ask(
+    connection: duckdb.DuckDBPyConnection, chosen: pl.DataFrame, question: dict[str, str]
+) -> _Told:
+    connection.register("job_visit", chosen)
+    try:
+        jobs, work, parts, torques = (
+            connection.sql(read_sql("analyses", f"have_ready_{name}")).pl()
+            for name in ("orders", "work", "parts", "torques")
+        )
+    finally:
+        connection.unregister("job_visit")
+    usual = connection.sql(read_sql("analyses", "have_ready_usual"), params=question).pl()
+    return _Told(jobs, work, parts, torques, usual)
+
+
 def _place(where: Mapping[str, str | int]) -> str:
     return ", ".join(f"{name} {value}" for name, value in where.items())
+
+
+def _at(where: Mapping[str, str | int]) -> str:
+    return f" at {_place(where)}" if where else ""
 
 
 def _at_place(
@@ -205,94 +228,78 @@ def _at_place(
 
 
 def _jobs_alone(
-    lines: pl.DataFrame, component: str, places: pl.DataFrame, where: Mapping[str, str | int]
+    named: pl.DataFrame, places: pl.DataFrame, where: Mapping[str, str | int]
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Keep the lines of visits that are jobs on the component; count what is left out, and why."""
-    its_own = (pl.col("component") == component) & (pl.col("action") != "inspected").fill_null(
-        value=True
+    """Return the visits that are jobs on the component; count those that are not, and why."""
+    main = ~pl.col("on_side")
+    visits = (
+        _at_place(named, places, where)
+        .group_by("visit_ro")
+        .agg(
+            job=main.any(),
+            here=(main & pl.col("surely").fill_null(value=False)).any(),
+            perhaps=(main & pl.col("perhaps").fill_null(value=False)).any(),
+        )
     )
-    main = its_own & ~pl.col("reason").is_in(SIDE_REASONS)
-    placed = _at_place(lines, places, where)
-    judged = placed.with_columns(
-        job=main.any().over("visit_ro"),
-        here=(main & pl.col("surely").fill_null(value=False)).any().over("visit_ro"),
-        perhaps=(main & pl.col("perhaps").fill_null(value=False)).any().over("visit_ro"),
-    )
-    visits = judged.unique("visit_ro")
     elsewhere = visits.filter("job", ~pl.col("here"))
     rows = {
         "visit that renewed it on the side of another job": visits.filter(~pl.col("job")).height,
         "job at another place": elsewhere.filter(~pl.col("perhaps")).height,
         "job that did not say its place": elsewhere.filter("perhaps").height,
-        "line told again on another order of the same job": judged.filter(
-            "job", "here", "told_again"
-        ).height,
     }
     counts = pl.DataFrame(
         {"why": list(rows), "count": list(rows.values())},
         schema={"why": pl.String, "count": pl.Int64},
     )
-    return judged.filter("job", "here", ~pl.col("told_again")), counts.filter(pl.col("count") > 0)
+    return visits.filter("job", "here").select("visit_ro").sort("visit_ro"), counts
 
 
-def _jobs(lines: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a job: who, when, hours, and whether a part broke in the work."""
-    orders = lines.group_by("visit_ro", "ro_id", maintain_order=True).agg(
-        pl.col("vin", "unit_no", "shop", "ro_no", "opened_on", "technician", "odometer",
-               "downtime_h", "order_told_again").first(),
-        labour=pl.coalesce(
-            pl.col("order_labour_h").first(),
-            pl.when(pl.col("labour_h").count() > 0).then(pl.col("labour_h").sum()),
-        ),
-        broke=((pl.col("reason") == "broke-in-work") & ~pl.col("foreign")).any(),
-        foreign=pl.col("foreign").any(),
-    )  # fmt: skip
-    once = pl.col("labour").filter(~pl.col("order_told_again"))
-    return (
-        orders.sort("opened_on", "ro_id")
-        .group_by("visit_ro", maintain_order=True)
-        .agg(
-            pl.col("vin", "unit_no", "shop", "ro_no", "opened_on", "technician").first(),
-            pl.col("odometer").drop_nulls().first(),
-            # Orders of one job overlap in time: the longest counts.
-            pl.col("downtime_h").max(),
-            labour_h=pl.when(once.count() > 0).then(once.sum()),
-            broke=pl.col("broke").any(),
-            foreign=pl.col("foreign").any(),
-        )
-        .sort("visit_ro")
+def _with_told_again(left_out: pl.DataFrame, work: pl.DataFrame) -> pl.DataFrame:
+    again = pl.DataFrame(
+        {
+            "why": ["line told again on another order of the same job"],
+            "count": [int(work["told_again"].sum())],
+        }
     )
+    return pl.concat([left_out, again]).filter(pl.col("count") > 0)
 
 
-RENEWED = (pl.col("action") == "replaced").fill_null(value=False) | (
-    pl.col("reason") == "broke-in-work"
-)
+def _with_hours(jobs: pl.DataFrame, work: pl.DataFrame, needs: pl.DataFrame) -> pl.DataFrame:
+    """Give each job its labour, whether a part of it broke, and whether foreign work was done."""
+    own = needs.filter(pl.col("need") != USUAL)["component"].unique().to_list()
+    foreign = ~pl.col("component").is_in(own).fill_null(value=False)
+    by_job = work.group_by("visit_ro").agg(
+        line_labour_h=pl.when(pl.col("labour_h").count() > 0).then(pl.col("labour_h").sum()),
+        broke=(pl.col("broke") & ~foreign).any(),
+        foreign=(foreign & ~pl.col("looked")).any(),
+    )
+    return jobs.join(by_job, on="visit_ro", maintain_order="left").with_columns(
+        labour_h=pl.coalesce("labour_h", "line_labour_h")
+    )
 
 
 def _needs(
-    lines: pl.DataFrame, jobs: pl.DataFrame, usual: pl.DataFrame, component: str, level: float
+    work: pl.DataFrame, jobs: pl.DataFrame, usual: pl.DataFrame, component: str, level: float
 ) -> pl.DataFrame:
     """Count what the jobs needed, and compare it with what the family's other visits need."""
-    main = (pl.col("component") == component) & (pl.col("reason") != "broke-in-work")
+    worked_on = (pl.col("component") == component) & ~pl.col("broke") & ~pl.col("looked")
+    place = jobs.select("visit_ro", "opened_on").with_row_index("place")
     by_job = (
-        lines.filter(RENEWED | main, pl.col("component").is_not_null())
-        .with_columns(broke=pl.col("reason") == "broke-in-work")
+        work.filter(pl.col("renewed") | worked_on, pl.col("component").is_not_null())
+        .drop_nulls("quantity")
         .group_by("component", "broke", "visit_ro")
-        .agg(
-            quantity=pl.col("qty").sum(),
-            last_part_no=pl.col("part_no").drop_nulls().last(),
-            opened_on=pl.col("opened_on").max(),
-        )
+        .agg(pl.col("quantity").sum(), pl.col("part_no").drop_nulls().last())
+        .join(place, on="visit_ro")
+        .sort("opened_on", "visit_ro")
     )
     elsewhere = {(row[0], row[1]): int(row[2]) for row in usual.rows()}
     others = elsewhere.pop((None, None), 0)
-    place = jobs.select("visit_ro").with_row_index("place")
     vehicles = jobs["vin"].rank("dense").cast(pl.Int64).to_numpy()
     rows: list[dict[str, Any]] = []
     for (code, broke), group in sorted(by_job.partition_by("component", "broke", as_dict=True)
                                        .items()):  # fmt: skip
         needed = np.zeros(jobs.height, dtype=bool)
-        needed[group.join(place, on="visit_ro")["place"].to_numpy()] = True
+        needed[group["place"].to_numpy()] = True
         share = clustered_proportion(needed, vehicles, level=level)
         amount = group["quantity"].to_numpy()
         low, middle, high = np.quantile(amount, [0.1, 0.5, 0.9])
@@ -312,8 +319,8 @@ def _needs(
                 "quantity": float(middle),
                 "quantity_p10": float(low),
                 "quantity_p90": float(high),
-                "last_part_no": group.sort("opened_on")["last_part_no"].drop_nulls().last()
-                if group["last_part_no"].count()
+                "last_part_no": group["part_no"].drop_nulls().last()
+                if group["part_no"].count()
                 else None,
             }
         )
@@ -380,15 +387,6 @@ def _sort(code: str) -> str:
     return "part"
 
 
-def _with_need(lines: pl.DataFrame, needs: pl.DataFrame) -> pl.DataFrame:
-    """Mark the lines of work that is foreign to the job."""
-    own = needs.filter(pl.col("need") != USUAL)["component"].unique().to_list()
-    return lines.with_columns(
-        foreign=~pl.col("component").is_in(own).fill_null(value=False)
-        & (pl.col("action") != "inspected").fill_null(value=True)
-    )
-
-
 def _hours(jobs: pl.DataFrame, level: float) -> pl.DataFrame:
     """Spread of labour and of downtime, of jobs without foreign work where those suffice."""
     alone = jobs.filter(~pl.col("foreign"))
@@ -436,54 +434,43 @@ def _difference(jobs: pl.DataFrame, level: float) -> MeanDifference | None:
     )
 
 
-def _part_numbers(lines: pl.DataFrame, needs: pl.DataFrame) -> pl.DataFrame:
+def _part_numbers(parts: pl.DataFrame, needs: pl.DataFrame) -> pl.DataFrame:
     titles = needs.filter(pl.col("need") != USUAL).select("component", "title").unique()
     return (
-        lines.filter(RENEWED, pl.col("part_no").is_not_null())
-        .join(titles, on="component")
-        .sort("opened_on", "ro_id")
-        .group_by("component", "title", "part_no", "part_maker", maintain_order=True)
-        .agg(
-            jobs=pl.col("visit_ro").n_unique().cast(pl.Int64),
-            last_on=pl.col("opened_on").last(),
-            shop=pl.col("shop").last(),
-            ro_no=pl.col("ro_no").last(),
-        )
-        .sort("component", "last_on", "part_no", descending=[False, True, False])
+        parts.join(titles, on="component", maintain_order="left")
         .group_by("component", maintain_order=True)
         .head(LATEST_PARTS)
+        .select("component", "title", "part_no", "part_maker", "jobs", "last_on", "shop", "ro_no")
     )
 
 
-def _unread(lines: pl.DataFrame) -> pl.DataFrame:
-    text = pl.col("description").str.to_lowercase().str.strip_chars()
+def _unread(work: pl.DataFrame) -> pl.DataFrame:
     return (
-        lines.filter(pl.col("component").is_null())
-        .group_by(description=text)
+        work.filter(pl.col("component").is_null())
+        .group_by("description")
         .agg(jobs=pl.col("visit_ro").n_unique().cast(pl.Int64))
         .sort("jobs", "description", descending=[True, False], nulls_last=True)
     )
 
 
-def _evidence(lines: pl.DataFrame, jobs: pl.DataFrame, component: str) -> pl.DataFrame:
+def _evidence(work: pl.DataFrame, jobs: pl.DataFrame, component: str) -> pl.DataFrame:
     parts = load_catalogue().components
     titles = {code: parts[code].title if code in parts else code
-              for code in lines["component"].drop_nulls().unique()}  # fmt: skip
-    broke = pl.col("reason") == "broke-in-work"
-    name = pl.col("component").replace_strict(titles, return_dtype=pl.String)
+              for code in work["component"].drop_nulls().unique()}  # fmt: skip
     words = (
-        lines.filter(RENEWED, pl.col("component").is_not_null())
-        .with_columns(name=name)
+        work.filter("renewed", pl.col("component").is_not_null())
+        .select(
+            "visit_ro", "broke", its_own=pl.col("component") == component,
+            name=pl.col("component").replace_strict(titles, return_dtype=pl.String),
+        )
+        .unique()
+        .sort("name")
         .group_by("visit_ro")
         .agg(
-            renewed=pl.col("name")
-            .filter(~broke & (pl.col("component") != component))
-            .unique()
-            .sort()
-            .str.join(", "),
-            broke=pl.col("name").filter(broke).unique().sort().str.join(", "),
+            renewed=pl.col("name").filter(~pl.col("broke") & ~pl.col("its_own")).str.join(", "),
+            broke=pl.col("name").filter("broke").str.join(", "),
         )
-    )
+    )  # fmt: skip
     return (
         jobs.drop("broke")
         .join(words, on="visit_ro", how="left")

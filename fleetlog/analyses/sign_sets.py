@@ -45,8 +45,8 @@ FAR = 1 << 40
 class Fleet:
     """The vehicles watched: their spans, and the ages sorted by family, on one clock.
 
-    ``spans`` has ``vin``, ``vehicle``, ``family`` (numbers), the ages of ``sign_spans.sql`` and
-    ``entry``, ``exit`` (on the clock) and ``pace`` (on the clock, per day).
+    ``spans`` has what ``sign_spans.sql`` gives, ``family`` (a number), ``entry``, ``exit`` (ages on
+    the clock) and ``pace`` (on the clock, per day).
     """
 
     spans: pl.DataFrame
@@ -66,21 +66,16 @@ class Fleet:
 
 
 def gather_fleet(spans: pl.DataFrame, clock: str, horizon: int) -> Fleet:
-    """Give numbers to vehicles and families, and sort the ages at which they come and go."""
+    """Give numbers to families, and sort the ages at which vehicles come and go."""
     one_per_day = pl.lit(1.0)
-    numbered = (
-        spans.sort("vin")
-        .with_row_index("vehicle")
-        .with_columns(
-            pl.col("vehicle").cast(pl.Int64),
-            family=pl.col("engine_family").rank("dense").cast(pl.Int64),
-            entry=pl.col(f"entry_{clock}").cast(pl.Int64),
-            exit=pl.col(f"exit_{clock}").cast(pl.Int64),
-            pace=one_per_day
-            if clock == "days"
-            else (pl.col("exit_distance") - pl.col("entry_distance"))
-            / (pl.col("exit_days") - pl.col("entry_days")).clip(1),
-        )
+    numbered = spans.with_columns(
+        family=pl.col("engine_family").rank("dense").cast(pl.Int64),
+        entry=pl.col(f"entry_{clock}").cast(pl.Int64),
+        exit=pl.col(f"exit_{clock}").cast(pl.Int64),
+        pace=one_per_day
+        if clock == "days"
+        else (pl.col("exit_distance") - pl.col("entry_distance"))
+        / (pl.col("exit_days") - pl.col("entry_days")).clip(1),
     )
     family = numbered["family"].to_numpy() * FAR
     entry, leave = numbered["entry"].to_numpy(), numbered["exit"].to_numpy()
@@ -99,10 +94,9 @@ def gather_fleet(spans: pl.DataFrame, clock: str, horizon: int) -> Fleet:
 class Followed:
     """Visits with a sign, each with the next failure of one component on the same vehicle.
 
-    ``signs`` has what ``sign_visits.sql`` gives, ``vehicle``, ``family``, ``age``, ``next_age``,
-    ``next_days``, ``next_distance``, ``next_shop``, ``next_ro_no``, ``next_on``, ``stop`` (age at
-    which it was last followed), ``event`` (failed within the horizon) and ``why`` (why it does not
-    count; null where it does).
+    ``signs`` has what :func:`place_on_fleet` gives, and ``next_age``, ``next_days``,
+    ``next_distance``, ``failed_ro`` of that failure, ``stop`` (age at which it was last followed),
+    ``event`` (failed within the horizon) and ``why`` (why it does not count; null where it does).
     """
 
     signs: pl.DataFrame
@@ -114,28 +108,23 @@ class Followed:
         return self.signs.filter(pl.col("why").is_null())
 
 
-def follow(
-    fleet: Fleet, visits: pl.DataFrame, failures: pl.DataFrame, component: str, *, answered: bool
-) -> Followed:
+def follow(fleet: Fleet, visits: pl.DataFrame, failures: pl.DataFrame, component: str) -> Followed:
     """Give each visit with a sign the failure that came next, or the reason why it cannot count.
 
     Parameters
     ----------
-    visits : as :func:`place_on_fleet` gives them. failures : those of ``component``, likewise.
-    answered : whether visits that renewed another part as failed are kept as signs.
+    visits : as :func:`place_on_fleet` gives them, by days. failures : those of ``component``.
     """
     coming = failures.select(
-        "vehicle", "days", next_days="days", next_age="age", next_distance="distance",
-        next_shop="shop", next_ro_no="ro_no", next_on="opened_on",
-    ).sort("days")  # fmt: skip
-    joined = visits.sort("days").join_asof(
+        "vehicle", "days", "failed_ro", next_days="days", next_age="age", next_distance="distance"
+    ).sort("days")
+    joined = visits.join_asof(
         coming, on="days", by="vehicle", strategy="forward", check_sortedness=False
     )
     gap = pl.col("next_days") - pl.col("days")
-    found = pl.col("answered") if not answered else pl.col("failed").list.contains(component)
     why = (
-        pl.when(found)
-        .then(pl.lit("sign on a visit that renewed a failed part: no warning, but its occasion"))
+        pl.when(pl.col("failed").list.contains(component))
+        .then(pl.lit("sign on a visit that found the part failed: no warning, but its occasion"))
         .when(pl.col("unread"))
         .then(pl.lit("sign on a visit with a line whose part was not recognised"))
         .when(pl.col("age").is_null())
@@ -159,12 +148,13 @@ def follow(
 
 
 def place_on_fleet(fleet: Fleet, rows: pl.DataFrame) -> pl.DataFrame:
-    """Give visits or failures the vehicle's number, family and span, and their age on the clock."""
+    """Give visits or failures the family and span of the vehicle, and an age; sorted by days."""
     age = pl.col("days" if fleet.clock == "days" else "distance")
-    columns = ("vin", "vehicle", "family", "entry", "exit", "exit_days", "exit_on", "retired",
-               "pace")  # fmt: skip
-    return rows.join(fleet.spans.select(columns), on="vin", maintain_order="left").with_columns(
-        age=age.cast(pl.Int64)
+    columns = ("vehicle", "family", "entry", "exit", "exit_days", "pace")
+    return (
+        rows.join(fleet.spans.select(columns), on="vehicle")
+        .with_columns(age=age.cast(pl.Int64))
+        .sort("days", "vehicle")
     )
 
 
@@ -217,10 +207,10 @@ def compare(
 ) -> Compared:
     """Count, for each sign and failure, who had the sign; then the odds ratio of each sign."""
     count = len(cases.key)
-    number = pl.DataFrame(
-        {"sign": signs, "row": range(len(signs))}, schema_overrides={"row": pl.Int64}
-    )
-    kept = followed.kept.join(number, on="sign")
+    number = {sign: row for row, sign in enumerate(signs)}
+    kept = followed.kept.with_columns(
+        row=pl.col("sign").replace_strict(number, default=None, return_dtype=pl.Int64)
+    ).drop_nulls("row")
     had = np.zeros((len(signs), count), dtype=bool)
     warned = kept.filter("event").join(
         cases.frame.select("vehicle", "case", next_days="days"), on=["vehicle", "next_days"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from difflib import get_close_matches
 from typing import Any
 
@@ -49,6 +50,8 @@ FAULT_CODE = re.compile(r"[A-Z][0-9A-F]{4}")
 """The public standard's form: one letter, four characters."""
 
 LEAST_VISITS = int(SIGN_LEAST_VISITS.value)
+LATELY = int(SIGN_HORIZON_DAYS.value)
+"""A vehicle not seen for so many days has no sign standing."""
 
 
 @dataclass(frozen=True)
@@ -147,8 +150,9 @@ def warning_signs(
     check_choices("clock", (clock,), CLOCKS)
     horizon = _horizon(store, clock, horizon)
     with store.read() as connection:
-        spans, visits, failures, unread = _ask(connection, component, code, engine_family)
-        units = connection.sql("SELECT vin, unit_no FROM vehicle").pl()
+        spans, visits, failures, unread = _ask(
+            connection, component, code, engine_family, answered=answered
+        )
     if spans.is_empty():
         raise InputError(
             f"the store has no vehicle of engine family {engine_family!r}: check its spelling"
@@ -156,9 +160,13 @@ def warning_signs(
             else "the store has no vehicle yet: load the fleet list first"
         )
     fleet = gather_fleet(spans, clock, int(horizon))
+    at_once = int(visits.filter(pl.col("visit_ro").is_null())["visits"].sum())
     visits, failures = place_on_fleet(fleet, visits), place_on_fleet(fleet, failures)
-    looks = _look(fleet, visits, failures, component, answered=answered, level=level)
+    looks = _look(fleet, visits, failures, component, level)
     pairs = _judged(looks, "sensitivity" if component else "chance")
+    evidence, standing = _with_orders(
+        store, _evidence(looks, pairs), _standing(looks, pairs, fleet)
+    )
     unit = store.distance_unit if clock == "distance" else "days"
     result = WarningSigns(
         component=component,
@@ -172,9 +180,9 @@ def warning_signs(
         answered=answered,
         level=level,
         pairs=pairs,
-        evidence=_evidence(looks, pairs, units),
-        standing=_standing(looks, pairs, units, fleet),
-        left_out=_left_out(looks, visits, unread, single=component is not None),
+        evidence=evidence,
+        standing=standing,
+        left_out=_left_out(looks, visits, at_once, unread, single=component is not None),
         summary=(),
     )
     return replace(result, summary=say_signs(result, store.distance_unit))
@@ -229,17 +237,20 @@ def _ask(
     component: str | None,
     sign: str | None,
     engine_family: str | None,
+    *,
+    answered: bool,
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, int]:
     """Read spans, visits with signs, failures, and how many complaints told no sign."""
     family = {"engine_family": engine_family}
     complaints = connection.sql(read_sql("analyses", "sign_complaints"), params=family).pl()
     coded = code_signs(complaints["complaint"])
-    connection.register("complaint_sign", coded)
+    unread = complaints.filter(~pl.col("complaint").is_in(coded["text"].implode()))["orders"].sum()
+    connection.register("complaint_sign", coded.filter(pl.col("sign") == sign) if sign else coded)
     try:
         visits = connection.sql(
-            read_sql("analyses", "sign_visits"), params=family | {"sign": sign}
+            read_sql("analyses", "sign_visits"),
+            params=family | {"sign": sign, "keep_answered": answered},
         ).pl()
-        unread = connection.sql(read_sql("analyses", "sign_unread"), params=family).pl()
     finally:
         connection.unregister("complaint_sign")
     failures = connection.sql(
@@ -247,7 +258,7 @@ def _ask(
         params=family | {"component": component, "same_job_days": APART},
     ).pl()
     spans = connection.sql(read_sql("analyses", "sign_spans"), params=family).pl()
-    return spans, visits, failures, int(unread.item())
+    return spans, visits, failures, int(unread)
 
 
 @dataclass(frozen=True)
@@ -266,31 +277,21 @@ def _look(
     visits: pl.DataFrame,
     failures: pl.DataFrame,
     component: str | None,
-    *,
-    answered: bool,
     level: float,
 ) -> list[_Look]:
-    by_component = dict(failures.partition_by("component", as_dict=True).items())
+    by_component = failures.partition_by("component", as_dict=True)
     codes = [component] if component else sorted(str(key[0]) for key in by_component)
     none = failures.clear()
-    return [
-        _look_at(
-            fleet, visits, by_component.get((code,), none), code, answered=answered, level=level
-        )
-        for code in codes
-    ]
+    # Few signs, many visits: a sign is carried as a number.
+    names = pl.Enum(visits["sign"].unique().sort())
+    visits = visits.with_columns(pl.col("sign").cast(names))
+    return [_look_at(fleet, visits, by_component.get((code,), none), code, level) for code in codes]
 
 
 def _look_at(
-    fleet: Fleet,
-    visits: pl.DataFrame,
-    failures: pl.DataFrame,
-    component: str,
-    *,
-    answered: bool,
-    level: float,
+    fleet: Fleet, visits: pl.DataFrame, failures: pl.DataFrame, component: str, level: float
 ) -> _Look:
-    followed = follow(fleet, visits, failures, component, answered=answered)
+    followed = follow(fleet, visits, failures, component)
     by_sign = {
         str(key[0]): rows for key, rows in followed.kept.partition_by("sign", as_dict=True).items()
     }
@@ -366,99 +367,112 @@ def _judged(looks: list[_Look], first: str) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _of_pairs(looks: list[_Look], pairs: pl.DataFrame) -> pl.DataFrame:
-    """All visits that count, with the component that they are held against."""
-    kept = [
-        look.followed.signs.with_columns(component=pl.lit(look.component))
-        for look in looks
-        if look.rows.height
-    ]
-    return pl.concat(kept, how="vertical_relaxed").join(
-        pairs.select("sign", "component", "stands_out"), on=["sign", "component"]
+SHOWN = ("sign", "vehicle", "visit_ro", "days", "distance", "exit_days", "failed_ro", "next_days",
+         "next_distance")  # fmt: skip
+
+
+def _of_pairs(looks: list[_Look], pairs: pl.DataFrame, *which: pl.Expr) -> pl.DataFrame:
+    """Visits that answer to ``which``, with the component that they are held against.
+
+    The signs of one visit are joined into one text.
+    """
+    shown = pl.concat(
+        [
+            look.followed.signs.filter(*which)
+            .select(SHOWN)
+            .with_columns(pl.col("sign").cast(pl.String), component=pl.lit(look.component))
+            for look in looks
+            if look.rows.height
+        ]
+    ).join(pairs.select("sign", "component", "stands_out"), on=["sign", "component"])
+    return (
+        shown.sort("sign")
+        .group_by("visit_ro", "component", maintain_order=True)
+        .agg(
+            pl.exclude("sign", "stands_out").first(),
+            pl.col("stands_out").any(),
+            signs=pl.col("sign").str.join(", "),
+        )
     )
 
 
-def _evidence(looks: list[_Look], pairs: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
-    counted_visits = _of_pairs(looks, pairs).filter(pl.col("event") & pl.col("why").is_null())
-    rows = _one_a_visit(counted_visits, units)
-    return rows.sort("stands_out", "opened_on", "vin", descending=[True, True, False]).select(
-        *VISIT, failed_shop="next_shop", failed_ro_no="next_ro_no", failed_on="next_on",
+def _evidence(looks: list[_Look], pairs: pl.DataFrame) -> pl.DataFrame:
+    return _of_pairs(looks, pairs, pl.col("event") & pl.col("why").is_null()).select(
+        "stands_out", "signs", "component", "visit_ro", "failed_ro",
         lead_days=pl.col("next_days") - pl.col("days"),
         lead_distance=pl.col("next_distance") - pl.col("distance"),
     )  # fmt: skip
 
 
-VISIT = ("signs", "component", "vin", "unit_no", "shop", "ro_no", "opened_on")
-
-
-def _one_a_visit(rows: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
-    """Join the signs of one visit into one text."""
-    others = [name for name in rows.columns if name not in ("sign", "component", "visit_ro")]
-    return (
-        rows.sort("sign")
-        .group_by("visit_ro", "component", maintain_order=True)
-        .agg(
-            *(pl.col(name).first() for name in others if name != "stands_out"),
-            pl.col("stands_out").any(),
-            signs=pl.col("sign").str.join(", "),
-        )
-        .join(units, on="vin", how="left", maintain_order="left")
-    )
-
-
-def _standing(
-    looks: list[_Look], pairs: pl.DataFrame, units: pl.DataFrame, fleet: Fleet
-) -> pl.DataFrame:
-    too_new = pl.col("why").str.starts_with("vehicle not seen")
+def _standing(looks: list[_Look], pairs: pl.DataFrame, fleet: Fleet) -> pl.DataFrame:
     # A sign of a vehicle that nobody has seen for long stands for nothing.
-    recent = fleet.horizon if fleet.clock == "days" else SIGN_HORIZON_DAYS.value
-    since = (pl.lit(fleet.spans["exit_on"].max()) - pl.col("opened_on")).dt.total_days()
-    rows = _of_pairs(looks, pairs).filter(
-        "stands_out",
-        ~pl.col("retired"),
+    lately = fleet.spans.filter(
+        ~pl.col("retired"), pl.col("exit_on") > pl.col("exit_on").max() - timedelta(days=LATELY)
+    )
+    too_new = pl.col("why").str.starts_with("vehicle not seen")
+    rows = _of_pairs(
+        looks,
+        pairs,
         pl.col("why").is_null() | too_new,
         pl.col("next_days").is_null(),
         pl.col("exit") - pl.col("age") < fleet.horizon,
-        since < recent,
     )
     return (
-        _one_a_visit(rows, units)
-        .sort("opened_on", "vin", "component", descending=[True, False, False])
-        .select(*VISIT, since_days=pl.col("exit_days") - pl.col("days"))
+        rows.filter("stands_out")
+        .join(lately.select("vehicle"), on="vehicle", how="semi")
+        .select("signs", "component", "visit_ro", since_days=pl.col("exit_days") - pl.col("days"))
     )
+
+
+VISIT = ("signs", "component", "vin", "unit_no", "shop", "ro_no", "opened_on")
+
+
+def _with_orders(
+    store: Store, evidence: pl.DataFrame, standing: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Name the orders; one that was taken out of the store meanwhile stands without its number."""
+    numbers = pl.concat([evidence["visit_ro"], evidence["failed_ro"], standing["visit_ro"]])
+    with store.read() as connection:
+        connection.register("shown_order", numbers.unique().to_frame("ro_id"))
+        orders = connection.sql(read_sql("analyses", "sign_orders")).pl()
+        connection.unregister("shown_order")
+    failed = orders.select(
+        failed_ro="ro_id", failed_shop="shop", failed_ro_no="ro_no", failed_on="opened_on"
+    )
+    visits = orders.rename({"ro_id": "visit_ro"})
+    evidence = (
+        evidence.join(visits, on="visit_ro", how="left")
+        .join(failed, on="failed_ro", how="left")
+        .sort("stands_out", "opened_on", "visit_ro", "component",
+              descending=[True, True, True, False])
+        .select(*VISIT, "failed_shop", "failed_ro_no", "failed_on", "lead_days", "lead_distance")
+    )  # fmt: skip
+    standing = (
+        standing.join(visits, on="visit_ro", how="left")
+        .sort("opened_on", "visit_ro", "component", descending=[True, True, False])
+        .select(*VISIT, "since_days")
+    )
+    return evidence, standing
 
 
 def _left_out(
-    looks: list[_Look], visits: pl.DataFrame, unread: int, *, single: bool
+    looks: list[_Look], visits: pl.DataFrame, at_once: int, unread: int, *, single: bool
 ) -> pl.DataFrame:
     """Count what did not enter, by reason; over several components, what is the same for all."""
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, Any]] = [
+        {"why": "sign on a visit that found something failed: its occasion, no warning",
+         "count": at_once},
+        {"why": "failure of a vehicle that had not been watched for the horizon before",
+         "count": sum(look.cases.left_out for look in looks)},
+    ]  # fmt: skip
     if single:
         reasons = looks[0].followed.signs.filter(pl.col("why").is_not_null())
         rows += reasons.group_by("why").agg(count=pl.len()).sort("why").to_dicts()
-        rows.append(
-            {
-                "why": "failure of a vehicle that had not been watched for the horizon before",
-                "count": looks[0].cases.left_out,
-            }
-        )
         rows.append({"why": f"sign noted on fewer than {LEAST_VISITS} visits (signs)",
                      "count": looks[0].rare})  # fmt: skip
     else:
-        open_to_all = visits.select(
-            answered=pl.col("answered").sum(),
-            unread=(~pl.col("answered") & pl.col("unread")).sum(),
-        ).row(0, named=True)
-        rows.append({"why": "sign on a visit that renewed a failed part",
-                     "count": open_to_all["answered"]})  # fmt: skip
         rows.append({"why": "sign on a visit with a line whose part was not recognised",
-                     "count": open_to_all["unread"]})  # fmt: skip
-        rows.append(
-            {
-                "why": "failure of a vehicle that had not been watched for the horizon before",
-                "count": sum(look.cases.left_out for look in looks),
-            }
-        )
+                     "count": int(visits["unread"].sum())})  # fmt: skip
     rows.append({"why": "complaint in which no sign was read (orders)", "count": unread})
     return (
         pl.DataFrame(rows, schema={"why": pl.String, "count": pl.Int64})

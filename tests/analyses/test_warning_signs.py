@@ -66,7 +66,7 @@ def test_failures_are_held_against_vehicles_as_old(records):
 def test_the_orders_of_the_failure_itself_are_no_warning(records):
     warned_fleet(records)
     counts = left_out(analyses.warning_signs(records.build(), LIFTER))
-    assert counts["sign on a visit that renewed a failed part: no warning, but its occasion"] == 4
+    assert counts["sign on a visit that found something failed: its occasion, no warning"] == 4
 
 
 def test_both_directions_say_the_same(records):

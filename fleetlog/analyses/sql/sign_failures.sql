@@ -1,8 +1,7 @@
 -- Occasions on which parts of a component were renewed as failed, with the order that found them.
 -- Work that follows within same_job_days is of the same occasion. Growth: n log n in the failures.
 WITH found AS (
-    SELECT l.component, l.vin, o.opened_on, arg_min(o.shop, o.ro_id) AS shop,
-           arg_min(o.ro_no, o.ro_id) AS ro_no,
+    SELECT l.component, s.rowid AS vehicle, min(l.ended_ro) AS failed_ro,
            (o.opened_on - s.in_service_on)::BIGINT AS days,
            min(d.distance - s.start_distance)::BIGINT AS distance
     FROM life AS l
@@ -12,9 +11,10 @@ WITH found AS (
     WHERE l.ended_by = 'failed'
       AND ($component IS NULL OR l.component = $component)
       AND ($engine_family IS NULL OR s.engine_family = $engine_family)
-    GROUP BY l.component, l.vin, o.opened_on, s.in_service_on
+    GROUP BY l.component, s.rowid, days
 )
 SELECT *
 FROM found
-QUALIFY coalesce(days - lag(days) OVER (PARTITION BY component, vin ORDER BY days) > $same_job_days, true)
-ORDER BY component, vin, days
+QUALIFY coalesce(
+    days - lag(days) OVER (PARTITION BY component, vehicle ORDER BY days) > $same_job_days, true)
+ORDER BY component, vehicle, days
