@@ -236,23 +236,23 @@ def _ranges(fleet: Fleet, kept: pl.DataFrame, cases: Cases) -> tuple[Ints, Ints,
 
     Times of one vehicle and sign that overlap are one.
     """
-    apart = (pl.col("pace") * APART).ceil().cast(pl.Int64)
-    begins = pl.min_horizontal(pl.col("age") + apart, pl.col("next_age") - 1)
-    times = (
-        kept.with_columns(
-            start=pl.max_horizontal(begins, pl.col("entry") + fleet.horizon - 1),
-            end=pl.col("stop"),
-        )
-        .sort("row", "vehicle", "age")
-        .with_columns(
-            start=pl.max_horizontal("start", pl.col("end").shift().over("row", "vehicle"))
-        )
-        .filter(pl.col("start") < pl.col("end"))
+    row, vehicle, family, age, entry, end = (
+        kept[name].to_numpy() for name in ("row", "vehicle", "family", "age", "entry", "stop")
     )
-    family = times["family"].to_numpy() * FAR
-    first = np.searchsorted(cases.key, family + times["start"].to_numpy(), "right")
-    last = np.searchsorted(cases.key, family + times["end"].to_numpy(), "right")
-    return times["row"].to_numpy(), first, last
+    begins = age + np.ceil(kept["pace"].to_numpy() * APART).astype(np.int64)
+    before_next = (kept["next_age"] - 1).fill_null(FAR).to_numpy()
+    start = np.maximum(np.minimum(begins, before_next), entry + fleet.horizon - 1)
+    # The visits come by days: a stable sort leaves those of one vehicle and sign in that order.
+    order = np.argsort(row * (int(vehicle.max(initial=0)) + 1) + vehicle, kind="stable")
+    row, vehicle, family, start, end = (
+        values[order] for values in (row, vehicle, family * FAR, start, end)
+    )
+    again = (row[1:] == row[:-1]) & (vehicle[1:] == vehicle[:-1])
+    start[1:] = np.where(again, np.maximum(start[1:], end[:-1]), start[1:])
+    lasting = start < end
+    first = np.searchsorted(cases.key, (family + start)[lasting], "right")
+    last = np.searchsorted(cases.key, (family + end)[lasting], "right")
+    return row[lasting], first, last
 
 
 def _compare_some(
