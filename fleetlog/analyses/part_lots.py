@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 LEAST_AT_RISK = 10
 """Ages at which fewer parts of the other lots were watched than this are not compared."""
 
-MOST_LOOKS = 40
+MOST_LOOKS = 20
 """So many moments of a lot's past are enough to tell when it first stood out."""
 
 GREATEST_EXPECTED = 50.0
@@ -101,7 +101,7 @@ def compare_lots(
         return named.with_columns(_NO_FIGURES), _no_history()
     error = (1 - level) / 2
     rates = _Rates(watched, named.height)
-    boundary = excess_boundary(EVENTS_OF_BOUNDARY, 1 / error)
+    boundary = excess_boundary(np.arange(1, EVENTS_OF_BOUNDARY + 1), 1 / error)
     rows, past = [], []
     order = np.argsort(watched.lot, kind="stable")
     ends = np.searchsorted(watched.lot[order], np.arange(named.height + 1))
@@ -267,7 +267,7 @@ class _Rates:
 def _figures(judged: _Judged, boundary: Floats, error: float, level: float) -> dict[str, Any]:
     seen, due, most = judged.observed, judged.expected.expected, judged.expected.upper
     capped = min(most, GREATEST_EXPECTED)
-    reach = excess_boundary(seen, 1 / error)[-1] if seen else 0.0
+    reach = excess_boundary(seen, 1 / error)[0] if seen else 0.0
     return {
         "first_failures": seen,
         "expected": due,

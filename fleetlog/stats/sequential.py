@@ -51,17 +51,23 @@ def log_excess_evidence(
     return np.asarray(found)[()]
 
 
-def excess_boundary(events: int, evidence: float, *, mean_excess: float = 2.0) -> Floats:
-    """Find the expected events up to which 1, 2, ... observed ones reach ``evidence``, (events,).
+def excess_boundary(observed: ArrayLike, evidence: float, *, mean_excess: float = 2.0) -> Floats:
+    """Find the expected events up to which that many observed ones reach ``evidence``.
 
-    Ascending; 0 where so few events never do.
+    Parameters
+    ----------
+    observed : (k,) counts of 1 or more. evidence : above 1.
+
+    Returns
+    -------
+    (k,), rising with the count; 0 where so few events never do.
     """
-    if events < 1 or evidence <= 1:
-        raise ValueError("pass at least one event, and an evidence above 1")
-    count = np.arange(1.0, events + 1)
+    count = np.atleast_1d(np.asarray(observed, dtype=np.float64))
+    if not np.all(count >= 1) or evidence <= 1:
+        raise ValueError("pass counts of at least 1, and an evidence above 1")
     # With as many expected as observed no ratio above 1 is likelier than 1, so the evidence is
     # at most 1; it falls as more are expected.
-    low, high = np.zeros(events), count.copy()
+    low, high = np.zeros(count.size), count.copy()
     target = np.log(evidence)
     for _ in range(HALVINGS):
         middle = (low + high) / 2
@@ -116,13 +122,13 @@ def expected_needed(
     if not 0 < chance < 1 or ratio <= 1:
         raise ValueError("pass a chance between 0 and 1, and a ratio above 1")
     events, low, high = 32, 0.0, 1.0
-    boundary = excess_boundary(events, evidence, mean_excess=mean_excess)
+    boundary = excess_boundary(np.arange(1, events + 1), evidence, mean_excess=mean_excess)
 
     def reached(expected: float) -> bool:
         nonlocal boundary, events
         while boundary[-1] <= expected:
             events *= 2
-            boundary = excess_boundary(events, evidence, mean_excess=mean_excess)
+            boundary = excess_boundary(np.arange(1, events + 1), evidence, mean_excess=mean_excess)
         return crossing_chance(boundary, expected, ratio=ratio) >= chance
 
     while not reached(high):

@@ -42,7 +42,7 @@ def test_evidence_far_out_does_not_break():
 
 
 def test_the_boundary_is_where_the_evidence_is_reached():
-    boundary = stats.excess_boundary(40, 20.0)
+    boundary = stats.excess_boundary(np.arange(1, 41), 20.0)
     assert boundary[0] == 0
     assert (np.diff(boundary) >= 0).all()
     reachable = np.flatnonzero(boundary) + 1
@@ -52,7 +52,7 @@ def test_the_boundary_is_where_the_evidence_is_reached():
 
 @pytest.mark.parametrize("expected", [1.0, 5.0, 30.0])
 def test_false_alarms_stay_below_the_bound_exactly(expected):
-    boundary = stats.excess_boundary(120, 20.0)
+    boundary = stats.excess_boundary(np.arange(1, 121), 20.0)
     chance = stats.crossing_chance(boundary, expected)
     assert 0.002 < chance < 0.05
     assert stats.crossing_chance(boundary, expected / 2) < chance
@@ -73,7 +73,7 @@ def test_a_crossing_by_hand():
 
 def test_what_is_needed_gives_the_chance_asked_for():
     needed = stats.expected_needed(0.8, 3.0, 40.0)
-    boundary = stats.excess_boundary(200, 40.0)
+    boundary = stats.excess_boundary(np.arange(1, 201), 40.0)
     assert stats.crossing_chance(boundary, needed, ratio=3.0) == pytest.approx(0.8, abs=1e-3)
     assert stats.expected_needed(0.8, 5.0, 40.0) < needed < stats.expected_needed(0.9, 3.0, 40.0)
 
@@ -114,6 +114,6 @@ def test_simulated_lots_raise_no_more_false_alarms_than_stated(ratio):
     count = np.arange(1, 91)
     evidence = stats.log_excess_evidence(count, arrival)
     ever = ((evidence >= np.log(20)) & (arrival <= 40)).any(axis=1).mean()
-    exact = stats.crossing_chance(stats.excess_boundary(200, 20.0), 40.0, ratio=ratio)
+    exact = stats.crossing_chance(stats.excess_boundary(np.arange(1, 201), 20.0), 40.0, ratio=ratio)
     assert ever == pytest.approx(exact, abs=4 * (exact / 20_000) ** 0.5)
     assert ever < 0.05
