@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -29,8 +31,8 @@ DOUBLE = 2.0
 
 def rate_groups(
     repairs: pl.DataFrame, level: float
-) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, float | None]:
-    """Return groups, curves, funnel and spread of `Comebacks`.
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, float | None, float]:
+    """Return groups, curves, funnel, between and clustering of `Comebacks`.
 
     Parameters
     ----------
@@ -69,7 +71,8 @@ def rate_groups(
     )  # fmt: skip
     groups = _with_exact_limits(groups, level)
     groups = groups.hstack(_shrunk(groups, level))
-    compared, between, funnel = _against_others(repairs, followed, number, level)
+    clustering = _clustering(found.table, incidence_by_group(time, cause, number.to_numpy()).table)
+    compared, between, funnel = _against_others(repairs, followed, number, clustering, level)
     groups = groups.hstack(compared)
     curves = found.curves.select(
         pl.Series("group", labels).gather(found.curves["group"]), "time", "at_risk",
@@ -80,7 +83,21 @@ def rate_groups(
         curves,
         funnel,
         between,
+        clustering,
     )
+
+
+def _clustering(clustered: pl.DataFrame, apart: pl.DataFrame) -> float:
+    """How often over the comebacks of a group vary than if no two were of one vehicle.
+
+    The variances of the groups' rates, clustered by vehicle and not, are pooled over the groups as
+    variances of counts. A vehicle that came back once is likely to come back again, with the
+    same fault or the same bodged repair; counted singly its returns would look like evidence.
+    """
+    sizes = clustered["lives"].cast(pl.Float64)
+    counts = [(sizes * table["std_err"]) ** 2 for table in (clustered, apart)]
+    together, single = pl.DataFrame({"a": counts[0], "b": counts[1]}).drop_nulls().sum().row(0)
+    return max(1.0, together / single) if single else 1.0
 
 
 def rate_all(repairs: pl.DataFrame, level: float) -> tuple[float, float, float]:
@@ -174,7 +191,11 @@ def _shrunk(groups: pl.DataFrame, level: float) -> pl.DataFrame:
 
 
 def _against_others(
-    repairs: pl.DataFrame, followed: pl.Series, number: pl.Series, level: float
+    repairs: pl.DataFrame,
+    followed: pl.Series,
+    number: pl.Series,
+    clustering: float,
+    level: float,
 ) -> tuple[pl.DataFrame, float | None, pl.DataFrame]:
     """Hold each group against the others on the same jobs, with a funnel around a ratio of 1."""
     kinds = repairs["kind"].unique()
@@ -197,11 +218,12 @@ def _against_others(
     else:
         held = compare_with_others(
             cells["back"].to_numpy(), cells["followed"].to_numpy(),
-            cells[number.name].to_numpy(), cells["kind"].to_numpy(), level=level,
+            cells[number.name].to_numpy(), cells["kind"].to_numpy(),
+            dispersion=clustering, level=level,
         ).table  # fmt: skip
     table = table.join(held, on="group", how="left", maintain_order="left")
     known = table.filter(pl.col("expected").is_not_null())
-    spread = _overdispersion(known)
+    spread = _overdispersion(known, clustering)
     adjusted = known.select(
         "group",
         p_adjusted=pl.Series(
@@ -238,11 +260,16 @@ _HELD = {
 }  # fmt: skip
 
 
-def _overdispersion(known: pl.DataFrame) -> Overdispersion | None:
-    """How far groups differ beyond chance; None where they are too few to tell."""
+def _overdispersion(known: pl.DataFrame, clustering: float) -> Overdispersion | None:
+    """How far groups differ beyond chance and clusters; None where they are too few to tell."""
     if known.height < GROUPS_TO_DIFFER.value:
         return None
-    return overdispersion(known["observed"].to_numpy(), known["expected"].to_numpy(), centre=1.0)
+    expected = known["expected"].to_numpy()
+    found = overdispersion(known["observed"].to_numpy(), expected, centre=1.0)
+    # By moments, the mean square of the scores is what clusters make of chance, and the rest is
+    # the groups' own.
+    own = found.df * max(found.factor - clustering, 0.0) / float(expected.sum())
+    return replace(found, between=float(np.sqrt(own)))
 
 
 def _funnel(

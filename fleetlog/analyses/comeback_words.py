@@ -20,6 +20,9 @@ from fleetlog.settings import FUNNEL_OUTER_LEVEL, GROUPS_TO_DIFFER
 NAMED = 3
 """So many groups that stand out are told of in words; the table has all."""
 
+TOLD_CLUSTERING = 1.2
+"""Below this the returns of one vehicle change no limit by as much as a tenth."""
+
 RETURNS = {
     "component": "with the same component at fault",
     "access-group": "with a part behind the same covers at fault",
@@ -125,6 +128,11 @@ def _caution(result: Comebacks) -> list[str]:
             f"Groups differ among themselves by more than chance (standard deviation of the ratio "
             f"{number(result.between)}); a group is said to stand out only beyond that, at "
             f"{100 * FUNNEL_OUTER_LEVEL.value:g} %."
+        )
+    if result.clustering >= TOLD_CLUSTERING:
+        said.append(
+            f"A vehicle that came back once often does again: the comparisons count "
+            f"{number(result.clustering)} comebacks as one."
         )
     thin = result.groups.filter(pl.col("repairs") < FEW_REPAIRS).height
     if thin:

@@ -78,7 +78,9 @@ def comebacks(
     component; for engine families the same component; for components, access groups and jobs the
     same shop. Whether the ratio is more than chance makes is read off a funnel (`funnel_limits`),
     which is widened by what groups differ anyway where there are enough of them to tell
-    (`overdispersion`).
+    (`overdispersion`). Returns of one vehicle go together, so all of that counts the comebacks as
+    fewer than they are, by as much as clustering widens the rates. The shrunk rates do not: where
+    the returns of a few vehicles make a rate, they are shrunk too little.
     """
     check_choices("grouping", (by,), GROUPINGS)
     check_choices("kind of comeback", (same,), SAME)
@@ -104,7 +106,7 @@ def comebacks(
         )
     if repairs.is_empty():
         raise InputError("the store has no repair to follow: load repair orders first")
-    groups, curves, funnel, between = rate_groups(repairs, level)
+    groups, curves, funnel, between, clustering = rate_groups(repairs, level)
     # In one component's work there is nothing to count twice.
     whole = repairs if same == "component" else repairs.unique(("visit_ro", "subject"))
     rate, lower, upper = rate_all(whole, level)
@@ -124,6 +126,7 @@ def comebacks(
         curves=curves,
         funnel=funnel,
         between=between,
+        clustering=clustering,
         pairs=_pairs(store, repairs),
         unrelated=store.frame(read_sql("analyses", "comeback_rulings")),
         left_out=(

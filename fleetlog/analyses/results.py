@@ -128,6 +128,8 @@ class Comebacks:
         (at 99.8 %): a smooth funnel around a ratio of 1.
     between : standard deviation of the groups' true ratios, as far as chance does not make it;
         None where there are too few groups to tell.
+    clustering : variance of a group's comebacks as a multiple of what it would be if no two were
+        of one vehicle; the comparisons of groups are made with it.
     pairs : the repairs that came back, the latest first: ``group``, ``vin``, ``unit_no``,
         ``component``, ``title`` (of the component), ``shop``, ``ro_no``, ``opened_on``,
         ``back_shop``, ``back_ro_no``, ``back_on``, ``days``, ``distance``, ``complaint``,
@@ -153,6 +155,7 @@ class Comebacks:
     curves: pl.DataFrame
     funnel: pl.DataFrame
     between: float | None
+    clustering: float
     pairs: pl.DataFrame
     unrelated: pl.DataFrame
     left_out: pl.DataFrame

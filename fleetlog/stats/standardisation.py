@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
+from scipy.special import ndtr, ndtri
 
 from fleetlog.errors import InvalidLives
 from fleetlog.stats._arrays import Floats, Ints, count, nullable, refuse
-from fleetlog.stats.rates import RateMethod, rate_ratio
+from fleetlog.stats.rates import RateMethod, RateRatio, rate_ratio
 
 # Sums of parts leave rounding where a group is all there is of a kind.
 NOTHING = 1e-9
@@ -26,7 +27,8 @@ class GroupsAgainstOthers:
         cases that others have too), ``size_alone`` (of those that nobody else has, left out of
         all that follows), ``observed``, ``expected``, ``behind`` (the events that the expected
         number rests on, as a Poisson count of equal precision), ``precision`` (the expected
-        number whose chance variation alone is that of ``observed`` and ``expected`` together),
+        number whose Poisson variation alone is that of ``observed`` and ``expected`` together,
+        dispersion included),
         ``ratio``, ``lower``, ``upper``, ``p_value`` (two-sided); null where others had no event,
         or none of the group's cases.
     level : confidence level of the limits.
@@ -42,6 +44,7 @@ def compare_with_others(
     group: ArrayLike,
     kind: ArrayLike,
     *,
+    dispersion: float = 1.0,
     method: RateMethod = "mid-p",
     level: float = 0.95,
 ) -> GroupsAgainstOthers:
@@ -56,6 +59,8 @@ def compare_with_others(
     observed : (rows,) counts >= 0. size : (rows,) trials or exposure, > 0, fractions allowed.
         Rows of the same group and kind add up.
     group, kind : (rows,) whole numbers from 0.
+    dispersion : variance of a group's events as a multiple of that of a Poisson count, at least
+        1; above it where events come in clusters, as several of one vehicle.
     method : as in `standardised_ratio`.
 
     Notes
@@ -64,11 +69,17 @@ def compare_with_others(
     Poisson counts, with variance ``sum of size**2 * others / others_size**2``; it is matched by
     mean and variance to a Poisson count of ``behind`` = expected**2 / variance events, rounded
     down, as Fay and Feuer 1997 do for directly standardised rates, and the two counts are compared
-    by `rate_ratio`. With very many others these are the limits of `standardised_ratio`. Groups of
-    one kind share their standard, so their ratios are not independent. Cost: n log n in rows.
+    by `rate_ratio`. Dispersion stretches the logs of the limits by its root and shrinks the normal
+    score of the p-value likewise; where a group has no events, it multiplies the upper limit, as
+    fewer of them would. With very many others these are the limits of `standardised_ratio`.
+    Groups of one kind share their standard, so their ratios are not independent. Cost: n log n
+    in rows.
 
-    Source: Breslow and Day 1987, section 2.3; Fay and Feuer 1997.
+    Source: Breslow and Day 1987, section 2.3; Fay and Feuer 1997; dispersion: McCullagh and
+    Nelder 1989, section 6.2.
     """
+    if not (np.isfinite(dispersion) and dispersion >= 1):
+        raise ValueError(f"dispersion is {dispersion}: pass 1 or more")
     counts, sizes = np.asarray(observed, dtype=np.float64), np.asarray(size, dtype=np.float64)
     groups, kinds = (_numbered(values, name) for values, name in ((group, "group"), (kind, "kind")))
     if not counts.shape == sizes.shape == groups.shape == kinds.shape or counts.ndim != 1:
@@ -100,6 +111,8 @@ def compare_with_others(
         method=method, level=level,
     )  # fmt: skip
 
+    lower, upper, p_value = _stretched(found, dispersion)
+
     def spread(values: Floats) -> pl.Series:
         full = np.full(number.size, np.nan)
         full[known] = values
@@ -114,15 +127,27 @@ def compare_with_others(
                 "observed": seen.astype(np.int64),
                 "expected": spread(expected[known]),
                 "behind": spread(behind[known]),
-                "precision": spread(1 / (1 / expected[known] + 1 / behind[known])),
+                "precision": spread(1 / (1 / expected[known] + 1 / behind[known]) / dispersion),
                 "ratio": spread(found.ratio),
-                "lower": spread(found.lower),
-                "upper": spread(found.upper),
-                "p_value": spread(found.p_value),
+                "lower": spread(lower),
+                "upper": spread(upper),
+                "p_value": spread(p_value),
             }
         ),
         level=level,
     )
+
+
+def _stretched(found: RateRatio, dispersion: float) -> tuple[Floats, Floats, Floats]:
+    """Limits and p-value of a ratio, of counts that vary more than by chance."""
+    root = np.sqrt(dispersion)
+    none = found.ratio == 0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lower = np.where(none, 0.0, found.ratio * (found.lower / found.ratio) ** root)
+        upper = np.where(
+            none, found.upper * dispersion, found.ratio * (found.upper / found.ratio) ** root
+        )
+    return lower, upper, 2 * ndtr(ndtri(found.p_value / 2) / root)
 
 
 def _numbered(values: ArrayLike, name: str) -> Ints:

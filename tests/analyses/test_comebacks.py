@@ -317,6 +317,54 @@ def test_comebacks_over_those_followed_is_the_rate_of_all(draws, retired):
     assert (groups["followed"] >= groups["followed_up"] - 1e-9).all()
 
 
+@given(st.integers(0, 10**6))
+def test_repairs_that_always_share_their_fate_are_no_more_evidence(draws):
+    """Each repair twice on its vehicle: as many comebacks again, and the same verdicts."""
+    once = some_repairs(draws, retired=False)
+    once = once.with_columns(vehicle=pl.int_range(once.height))
+    groups, _, _, between, clustering = rate_groups(once, 0.95)
+    doubled, _, _, other_between, other_clustering = rate_groups(pl.concat([once, once]), 0.95)
+    assert (between, other_between) == (None, None)
+    assert clustering == pytest.approx(1.0)
+    assert (doubled["comebacks"] == 2 * groups["comebacks"]).all()
+    same = ("rate", "ratio", "precision", "verdict", "funnel_lower", "funnel_upper")
+    if groups["upper"].is_not_null().all() and 0 < groups["comebacks"].sum() < once.height:
+        assert other_clustering in (pytest.approx(2.0), 1.0)
+    if other_clustering > 1:
+        assert_frame_equal(doubled.select(same), groups.select(same))
+
+
+@pytest.mark.slow
+def test_technicians_alike_are_seldom_blamed():
+    """300 fleets of 20 technicians alike, with mixed jobs and vehicles that share their fate.
+
+    Beyond the outer limits a technician should lie once in a thousand on either side, beyond the
+    inner ones once in forty; estimated spreads and expectations may make that a little more.
+    """
+    rng = np.random.default_rng(5)
+    verdicts = []
+    for _ in range(300):
+        n = 4_000
+        hard, vehicle = (
+            rng.random(n) < rng.beta(1, 1, 20).repeat(n // 20),
+            rng.integers(0, n // 3, n),
+        )
+        bad_vehicle = rng.gamma(1, 1, n // 3)[vehicle]
+        back = rng.random(n) < np.minimum(np.where(hard, 0.12, 0.03) * bad_vehicle, 1)
+        repairs = pl.DataFrame(
+            {
+                "group": np.arange(20).repeat(n // 20).astype(str), "vehicle": vehicle,
+                "kind": np.where(hard, "hard", "easy"), "cause": back.astype(int),
+                "time": np.where(back, 10, 40), "closed": ~back,
+            }
+        )  # fmt: skip
+        verdicts.append(rate_groups(repairs, 0.95)[0]["verdict"])
+    share = pl.concat(verdicts).value_counts(normalize=True)
+    found = dict(share.rows())
+    assert found.get("more than others", 0) <= 0.003
+    assert 0.005 <= found["perhaps more"] <= 0.035
+
+
 def test_groups_that_all_differ_a_little_blame_none():
     """Thirty shops whose rates spread by a half: the funnel is wider than chance alone."""
     rng = np.random.default_rng(11)
@@ -329,7 +377,7 @@ def test_groups_that_all_differ_a_little_blame_none():
             "time": np.where(back.ravel(), 10, 40), "closed": ~back.ravel(),
         }
     )  # fmt: skip
-    groups, _, funnel, between = rate_groups(repairs, 0.95)
+    groups, _, funnel, between, _ = rate_groups(repairs, 0.95)
     assert between == pytest.approx(1 / 2, rel=0.3)
     assert "more than others" not in groups["verdict"].to_list()
     by_chance = funnel_limits(groups["precision"].to_numpy(), 1.0, kind="rate", level=0.998)

@@ -128,7 +128,7 @@ def made_comebacks(names=("Harrow Road", "Millbrook", "Quarry Lane", "Saltmarsh"
         rate=float(back.sum() / repairs.sum()), rate_interval=(0.05, 0.1),
         groups=groups,
         curves=pl.DataFrame(schema={"group": pl.String, "time": pl.Float64}),
-        funnel=pl.DataFrame(schema={"precision": pl.Float64}), between=None,
+        funnel=pl.DataFrame(schema={"precision": pl.Float64}), between=None, clustering=1.0,
         unrelated=pl.DataFrame(schema={"shop": pl.String}),
         pairs=pl.DataFrame(schema={"group": pl.String}),
         left_out=pl.DataFrame(schema={"why": pl.String, "count": pl.Int64}),

@@ -56,6 +56,21 @@ def test_where_the_others_had_nothing_there_is_no_ratio():
     assert table["p_value"][0] is None
 
 
+def test_clustered_events_count_as_fewer():
+    plain = stats.compare_with_others(OBSERVED, SIZE, GROUP, KIND).table
+    wide = stats.compare_with_others(OBSERVED, SIZE, GROUP, KIND, dispersion=4).table
+    assert (wide["precision"] * 4).to_list() == pytest.approx(plain["precision"].to_list())
+    assert wide["ratio"].equals(plain["ratio"])
+    # Twice as far on the log scale.
+    assert np.log(wide["upper"].to_numpy()) == pytest.approx(2 * np.log(plain["upper"].to_numpy()))
+    assert np.log(wide["lower"].to_numpy()) == pytest.approx(2 * np.log(plain["lower"].to_numpy()))
+    none = [[0, 9], [20, 90], [0, 1], [0, 0]]
+    once, twice = (stats.compare_with_others(*none, dispersion=d).table for d in (1, 2))
+    assert twice["upper"][0] == pytest.approx(2 * once["upper"][0])
+    with pytest.raises(ValueError, match="1 or more"):
+        stats.compare_with_others(*none, dispersion=0.5)
+
+
 @pytest.mark.slow
 def test_limits_hold_a_ratio_of_one_at_the_stated_rate():
     """2,000 draws of two shops alike, of 12 hard and 12 easy comebacks expected in each."""

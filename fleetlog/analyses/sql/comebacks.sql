@@ -78,7 +78,7 @@ SELECT f.ro_id, f.visit_ro, f.subject, f.component, f.vehicle, f.planned_only, f
            WHEN 'shop' THEN f.shop
            WHEN 'technician' THEN t.label
            WHEN 'component' THEN f.title
-           WHEN 'access_group' THEN f.access_group
+           WHEN 'access_group' THEN coalesce(f.access_group, 'no access group')
            WHEN 'job' THEN f.engine_family || ': ' || f.title
            WHEN 'part_maker' THEN f.part_maker
            WHEN 'part_lot' THEN CASE WHEN f.part_lot IS NOT NULL AND f.part_maker <> 'several makers'
