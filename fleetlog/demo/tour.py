@@ -20,6 +20,7 @@ FAMILY = "V8-51"
 ROCKER = "valvetrain.rocker-arm"
 WORN_PLACE: dict[str, str | int] = {"bank": 2, "side": "exhaust"}
 GASKET = "seals.valve-cover-gasket"
+KEPT_MI = 60_000
 
 KINDS = (
     ("engine_families", "engine-families"),
@@ -97,6 +98,8 @@ def load_folder(store: Store, directory: Path) -> list[intake.LoadResult]:
 
 def _answers(store: Store) -> None:
     heading("3. The foreman asks: what fails again and again, and where?")
+    sentences(analyses.repeat_failures(store).summary)
+    OUT.print()
     split = analyses.part_life(store, ROCKER, engine_family=FAMILY, by=("bank", "side"))
     sentences(split.summary)
     table(
@@ -113,6 +116,8 @@ def _answers(store: Store) -> None:
          "lower": "from", "upper": "to", "expected": "expected", "ratio": "times",
          "verdict": "verdict", "note": "note"},
     )  # fmt: skip
+    OUT.print()
+    sentences(analyses.warning_signs(store, sign="tick", engine_family=FAMILY).summary)
 
     heading("4. The fleet manager asks: at what mileage do I act?")
     intervals = (
@@ -127,7 +132,7 @@ def _answers(store: Store) -> None:
         sentences(interval.summary)
         OUT.print()
 
-    heading("5. The technician asks: what was done to this vehicle?")
+    heading("5. The technician asks: what was done to this vehicle, and what does this job need?")
     # Not the worst vehicle of the fleet: one with a middling number of such orders.
     orders = (
         split.evidence.group_by("vin").agg(orders=pl.col("ro_no").n_unique()).sort("orders", "vin")
@@ -141,3 +146,11 @@ def _answers(store: Store) -> None:
          "failure_mode": "failure mode"},
         most=12,
     )  # fmt: skip
+    OUT.print()
+    sentences(analyses.have_ready(store, FAMILY, ROCKER).summary)
+    OUT.print()
+    # Such a part has just failed in this very engine, to be kept for some years more.
+    together = analyses.replace_together(
+        store, vehicle=record.vin, failed=ROCKER, position=WORN_PLACE, horizon=KEPT_MI
+    )
+    sentences(together.summary)
