@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from fleetlog.analyses.wording import between, counted, is_thin, number
+from fleetlog.analyses.wording import counted, is_thin
 from fleetlog.errors import NoInteriorMaximum
 from fleetlog.settings import LEVEL, NEIGHBOUR_SPREAD, THIN_FAILURES
 from fleetlog.stats import (
@@ -73,6 +73,21 @@ class Neighbour:
 
 
 @dataclass(frozen=True)
+class FittedLife:
+    """A fitted life; of ages in ``unit`` raised to ``power`` where the shape was held."""
+
+    fit: LifeFit
+    power: float = 1.0
+    unit: float = 1.0
+
+    def cumulative_hazard(self, ages: Drawn, draws: int = 0, seed: int = 0) -> Drawn:
+        """Cumulative hazards at ages (k,), or (k, draws) of drawn lives."""
+        life: Life = self.fit.draws(draws, seed=seed) if draws else self.fit.life
+        scaled = (np.asarray(ages)[:, None] / self.unit) ** self.power
+        return np.asarray(life.cumulative_hazard(scaled))
+
+
+@dataclass(frozen=True)
 class Chances:
     """Lives of one component, by place and generation, and what a neighbour's failure adds.
 
@@ -82,7 +97,7 @@ class Chances:
     """
 
     component: str
-    fits: dict[tuple[str, bool], LifeFit]
+    fits: dict[tuple[str, bool], FittedLife]
     notes: dict[tuple[str, bool], str]
     neighbour: Neighbour
     failures: int
@@ -112,14 +127,12 @@ class Chances:
         (periods,), or (draws, periods) where so many draws are asked for; ``plain`` leaves the
         neighbour's failure out.
         """
-        fit = self.fits[place, later]
-        life: Life = fit.draws(draws, seed=seed) if draws else fit.life
         ratio: float | Drawn = float(np.exp(0.0 if plain else self.neighbour.log_ratio))
         if draws and not plain:
             ratio = self.neighbour.draws(draws, neighbour_seed)
         edges = age + np.linspace(0.0, horizon, periods + 1)
         with np.errstate(all="ignore"):
-            hazards = np.asarray(life.cumulative_hazard(edges[:, None]))
+            hazards = self.fits[place, later].cumulative_hazard(edges, draws, seed)
             survival = np.exp(-ratio * (hazards - hazards[0]))
         # A draw that no number holds says as little as a coin.
         survival = np.where(
@@ -316,17 +329,21 @@ def _until_cut(lives: pl.DataFrame) -> pl.DataFrame:
 
 def _fits(
     lives: pl.DataFrame, places: Iterable[str]
-) -> tuple[dict[tuple[str, bool], LifeFit], dict[tuple[str, bool], str]]:
+) -> tuple[dict[tuple[str, bool], FittedLife], dict[tuple[str, bool], str]]:
     """Fit places apart where they differ and have failures enough, and generations within them."""
-    fits: dict[tuple[str, bool], LifeFit] = {}
+    fits: dict[tuple[str, bool], FittedLife] = {}
     notes: dict[tuple[str, bool], str] = {}
     names = list(places)
+    shape = None
+    if not is_thin(float((lives["weight"] * lives["failed"]).sum())):
+        whole, _ = _fit(lives, None)
+        shape = whole.fit.parameters.get("shape") if whole else None
     for group in _apart(lives, "place", names):
         mine = lives.filter(pl.col("place").is_in(group))
         where = "" if len(group) == len(names) else f"{'; '.join(group)}: "
-        for generations in _apart(mine, "later", [False, True]):
+        for generations in _apart(mine, "later", [False, True], all_alone=True):
             some = mine.filter(pl.col("later").is_in(generations))
-            fit, note = _fit(some)
+            fit, note = _fit(some, shape)
             if fit is None:
                 continue
             built = {(False,): "as built, ", (True,): "replacements, "}
@@ -337,12 +354,17 @@ def _fits(
     return fits, notes
 
 
-def _apart(lives: pl.DataFrame, column: str, values: list[Any]) -> list[list[Any]]:
-    """Group the values of a column: those with failures enough alone, if they differ at all."""
+def _apart(
+    lives: pl.DataFrame, column: str, values: list[Any], *, all_alone: bool = False
+) -> list[list[Any]]:
+    """Group the values of a column: those with failures enough alone, if they differ at all.
+
+    The others are one group; with ``all_alone`` there must be none.
+    """
     failures = dict(lives.group_by(column).agg((pl.col("failed") * pl.col("weight")).sum()).rows())
     alone = [value for value in values if failures.get(value, 0) >= THIN_FAILURES.value]
     rest = [value for value in values if value not in alone]
-    if len(alone) + bool(rest) < 2 or not alone:
+    if len(alone) + bool(rest) < 2 or not alone or (rest and all_alone):
         return [values]
     label = {value: place for place, group in enumerate([*([one] for one in alone), rest])
              for value in group}  # fmt: skip
@@ -359,33 +381,40 @@ def _apart(lives: pl.DataFrame, column: str, values: list[Any]) -> list[list[Any
     return [*([one] for one in alone), *([rest] if rest else [])]
 
 
-def _fit(lives: pl.DataFrame) -> tuple[LifeFit | None, str]:
-    """Fit a life, its error clustered by vehicle: a Weibull, if no other is clearly better."""
-    failures = int((lives["weight"] * lives["failed"]).sum())
+def _fit(lives: pl.DataFrame, shape: float | None) -> tuple[FittedLife | None, str]:
+    """Fit a life, its error clustered by vehicle: a Weibull, if no other is clearly better.
+
+    Where failures are few, the shape is that of all places of the component (``shape``), and the
+    scale alone their own: Nelson 1985, Journal of Quality Technology 17(3).
+    """
+    failures = round(float((lives["weight"] * lives["failed"]).sum()))
+    thin = ", thin" if is_thin(failures) else ""
+    words = f"from {counted(failures, 'failure')}{thin}"
     arrays = {name: lives[name].to_numpy() for name in ("exit", "entry", "weight")} | {
         "event": lives["failed"].to_numpy()
     }
+    if not arrays["event"].any():
+        return None, "no fit"
+    if thin and shape is not None:
+        # Ages to the power of the shape fail at a constant rate; in units of the oldest, so that
+        # no power leaves the range of numbers.
+        unit = float(arrays["exit"].max())
+        aged = {name: (arrays[name] / unit) ** shape for name in ("exit", "entry")}
+        constant = fit_life(**(arrays | aged), model="exponential")
+        return FittedLife(constant, shape, unit), f"weibull of the shape {shape:.1f} {words}"
     model: ModelName = "weibull"
     if failures >= ENOUGH_FAILURES:
         table = compare_life_models(**arrays, models=MODELS)
         weibull = table.table.filter(pl.col("model") == "weibull")["difference"][0]
         if table.best is not None and (weibull is None or weibull > NO_WORSE):
             model = cast(ModelName, table.best)
-    cluster = lives["vehicle"].to_numpy() if lives["vehicle"].n_unique() > 1 else None
-    tries: tuple[ModelName, ...] = (model, "exponential")
+    # Errors clustered over a handful of failures come out far too small.
+    clustered = not thin and lives["vehicle"].n_unique() > 1
+    cluster = lives["vehicle"].to_numpy() if clustered else None
+    tries: tuple[ModelName, ...] = (model, "exponential") if failures > 1 else ("exponential",)
     for tried in tries:
         try:
-            fit = fit_life(**arrays, model=tried, cluster=cluster)
+            return FittedLife(fit_life(**arrays, model=tried, cluster=cluster)), f"{tried} {words}"
         except NoInteriorMaximum:
             continue
-        thin = ", thin" if is_thin(failures) else ""
-        return fit, f"{tried} from {counted(failures, 'failure')}{thin}"
     return None, "no fit"
-
-
-def ratio_words(neighbour: Neighbour) -> str:
-    """Say what a neighbour's failure does: "1.8 times (1.2 to 2.7)"."""
-    if neighbour.found is None:
-        return "no estimate"
-    limits = (neighbour.found.lower, neighbour.found.upper)
-    return f"{number(neighbour.found.ratio)} times ({between(limits)})"

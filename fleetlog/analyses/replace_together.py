@@ -60,7 +60,8 @@ class ReplaceTogether:
         (what the best choice with the class renewed costs less than the best with it left),
         ``saving_lower``, ``saving_upper``, ``pays`` (share of the draws in which it saves),
         ``verdict`` and ``note``.
-    choices : sets side by side: ``choice``, ``parts`` (renewed beside what failed), ``cost_now``,
+    choices : sets side by side: ``choice`` (first nothing more than must be, then the
+        best), ``parts`` (renewed beside what failed), ``cost_now``,
         ``expected_later``, ``total``, ``chance_again`` (that the engine is opened again within the
         horizon), ``saving`` over renewing nothing more, ``lower``, ``upper``.
     neighbours : by component: ``title``, ``failures``, ``vehicles``, ``after`` and ``before``
@@ -403,8 +404,9 @@ def _verdict(row: Mapping[str, Any], lower: float, upper: float) -> tuple[str, s
 def _choices(classes: pl.DataFrame, weighed: Weighed, engine: OpenEngine) -> pl.DataFrame:
     open_to_choice = ~classes["renewed"].to_numpy()
     siblings = classes["component"].is_in(engine.failed).to_numpy() & open_to_choice
+    least = "only what is past its interval" if weighed.forced.any() else "nothing more"
     sets = {
-        "nothing more": weighed.forced,
+        least: weighed.forced,
         "least expected cost": weighed.joint.renewed,
         "all alike to what failed": weighed.forced | siblings,
         "everything behind the covers": open_to_choice,

@@ -84,20 +84,24 @@ def _answer(facts: Mapping[str, Any], engine: OpenEngine, titles: Mapping[str, s
         f"{listed(titles[code].lower() for code in engine.failed)} failed, to be kept "
         f"{number(facts['horizon'], unit)} more ({facts['horizon_basis']}): "
     )
-    choice = facts["choices"].filter(pl.col("choice") == "least expected cost").row(0, named=True)
-    nothing = facts["choices"].filter(pl.col("choice") == "nothing more").row(0, named=True)
-    if choice["parts"] == 0:
+    nothing, choice = (facts["choices"].row(row, named=True) for row in (0, 1))
+    if choice["parts"] == nothing["parts"]:
+        more = (
+            "nothing more"
+            if not nothing["parts"]
+            else f"only what is past its interval ({counted(nothing['parts'], 'part')})"
+        )
         return (
-            f"{lead}renewing nothing more costs least by these figures; the engine is then opened "
-            f"again with a chance of {per_cent(nothing['chance_again'])}."
+            f"{lead}renewing {more} costs least by these figures; the engine is then opened again "
+            f"with a chance of {per_cent(nothing['chance_again'])}."
         )
     limits = facts["saving_interval"]
     sure = "" if limits[0] > 0 else ", so it may not pay"
     return (
         f"{lead}renewing {counted(choice['parts'], 'more part')} costs least: "
         f"{number(choice['cost_now'], currency)} now saves {number(choice['saving'], currency)} "
-        f"({between(limits, currency)}{sure}) against renewing nothing more, and the chance of "
-        f"opening again falls from {per_cent(nothing['chance_again'])} to "
+        f"({between(limits, currency)}{sure}) against renewing {nothing['choice']}, and the chance "
+        f"of opening again falls from {per_cent(nothing['chance_again'])} to "
         f"{per_cent(choice['chance_again'])}."
     )
 
@@ -117,16 +121,25 @@ def _titles(frame: pl.DataFrame) -> str:
 def _neighbour_words(facts: Mapping[str, Any]) -> list[str]:
     said = []
     used = facts["neighbours"].filter("used")
-    for row in used.rows(named=True):
+    clear = used.filter((pl.col("lower") > 1) | (pl.col("upper") < 1))
+    for row in clear.rows(named=True):
         mine = facts["evidence"].filter(pl.col("component") == row["component"])
-        orders = listed(
-            f"RO {one['ro_no']} ({one['shop']}) after RO {one['first_ro_no']}"
-            for one in mine.head(MOST_ORDERS_NAMED).rows(named=True)
-        )
         said.append(
             f"{row['title']}: once a neighbour has failed it fails {number(row['ratio'])} times as "
             f"often at the same age ({between((row['lower'], row['upper']))}; {row['why']}); "
-            f"reckoned with {number(row['reckoned_with'])}. For instance {orders}."
+            f"reckoned with {number(row['reckoned_with'])}.{_instances(mine)}"
+        )
+    unclear = used.filter((pl.col("lower") <= 1) & (pl.col("upper") >= 1))
+    if unclear.height:
+        rows = [
+            f"{row['title'].lower()} {number(row['ratio'])} times "
+            f"({between((row['lower'], row['upper']))}; reckoned with "
+            f"{number(row['reckoned_with'])})"
+            for row in unclear.rows(named=True)
+        ]
+        said.append(
+            f"Once a neighbour has failed, not clearly more or less often: {listed(rows)}."
+            + ("" if clear.height else _instances(facts["evidence"]))
         )
     plain = facts["neighbours"].filter(~pl.col("used"))
     if plain.height:
@@ -135,6 +148,15 @@ def _neighbour_words(facts: Mapping[str, Any]) -> list[str]:
             f"adds: {_titles(plain)}."
         )
     return said
+
+
+def _instances(evidence: pl.DataFrame) -> str:
+    """Name some orders of failures that came after one of a neighbour."""
+    orders = listed(
+        f"RO {one['ro_no']} ({one['shop']}) after RO {one['first_ro_no']} ({one['first_shop']})"
+        for one in evidence.head(MOST_ORDERS_NAMED).rows(named=True)
+    )
+    return f" For instance {orders}." if orders else ""
 
 
 def place_words_of(ordinals: list[int], places: pl.DataFrame) -> str:

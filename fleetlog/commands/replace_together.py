@@ -117,7 +117,7 @@ def show_replace_together(result: analyses.ReplaceTogether, *, most: int = 15) -
     )  # fmt: skip
     for row in result.parts.filter(pl.col("note") != "").rows(named=True):
         terminal.sentences([f"{row['title']}, {row['positions'] or 'one'}: {row['note']}."])
-    terminal.heading(f"Choices, in {money}; saving over renewing nothing more")
+    terminal.heading(f"Choices, in {money}; saving over the first")
     terminal.table(result.choices)
     terminal.heading("What a neighbour's failure does (ratio of failures at the same age)")
     terminal.table(
