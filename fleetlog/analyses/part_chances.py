@@ -336,8 +336,7 @@ def _fits(
     names = list(places)
     shape = None
     if not is_thin(float((lives["weight"] * lives["failed"]).sum())):
-        whole, _ = _fit(lives, None)
-        shape = whole.fit.parameters.get("shape") if whole else None
+        shape = _weibull_shape(lives)
     for group in _apart(lives, "place", names):
         mine = lives.filter(pl.col("place").is_in(group))
         where = "" if len(group) == len(names) else f"{'; '.join(group)}: "
@@ -352,6 +351,18 @@ def _fits(
                     fits[place, later] = fit
                     notes[place, later] = f"{where}{built.get(tuple(generations), '')}{note}"
     return fits, notes
+
+
+def _weibull_shape(lives: pl.DataFrame) -> float | None:
+    """Return the shape of a Weibull life of all places together, where they bear one."""
+    try:
+        fit = fit_life(
+            lives["exit"].to_numpy(), lives["failed"].to_numpy(), entry=lives["entry"].to_numpy(),
+            weight=lives["weight"].to_numpy(),
+        )  # fmt: skip
+    except NoInteriorMaximum:
+        return None
+    return fit.parameters["shape"]
 
 
 def _apart(

@@ -50,24 +50,25 @@ class ReplaceTogether:
     distance : how far the engine has gone; horizon : how much further it is to be kept, both in
         ``unit``; horizon_basis : words on where that comes from.
     failed : codes of what failed behind the covers.
-    parts : a row for each class of alike parts behind the open covers, those that save most first:
-        ``component``, ``title``, ``positions`` (in words), ``count``, ``age``, ``generation``,
-        ``neighbour`` (whether the chance reckons with the neighbour's failure), ``plain_chance``
-        (of one part failing within the horizon given its age alone), ``chance``, ``lower``,
-        ``upper`` (given the neighbour's failure too, where it is known), ``new_chance`` (of a new
-        part in its place), ``cost_now`` (of the class), ``cost_later`` (of one failure, without
-        the opening), ``opening``, ``break_even`` (chance; null where it never pays), ``saving``
+    parts : a row for each class of alike parts behind the open covers, those that save most first
+        and those that the job renews anyway last: ``component``, ``title``, ``positions`` (in
+        words), ``count``, ``age``, ``generation``, ``life`` (what its chance rests on), ``given``
+        ("age, neighbour" where the fleet tells what a neighbour's failure adds, else "age"),
+        ``plain_chance`` (of one part failing within the horizon, by age alone), ``chance``,
+        ``lower``, ``upper`` (by what ``given`` says), ``new_chance`` (of a new part in its
+        place), ``cost_now`` (of the class), ``cost_later`` (of one failure, without the opening),
+        ``opening``, ``break_even`` (chance of one part; null where none makes it pay), ``saving``
         (what the best choice with the class renewed costs less than the best with it left),
         ``saving_lower``, ``saving_upper``, ``pays`` (share of the draws in which it saves),
-        ``verdict`` and ``note``.
-    choices : sets side by side: ``choice`` (first nothing more than must be, then the
-        best), ``parts`` (renewed beside what failed), ``cost_now``,
-        ``expected_later``, ``total``, ``chance_again`` (that the engine is opened again within the
-        horizon), ``saving`` over renewing nothing more, ``lower``, ``upper``.
-    neighbours : by component: ``title``, ``failures``, ``vehicles``, ``after`` and ``before``
-        (failures with one of a neighbour before them, and without), ``ratio``, ``lower``,
-        ``upper`` (of hazards, as estimated), ``reckoned_with``, ``life`` (what the chance rests
-        on) and ``note``.
+        ``chosen`` (is it in the set of least expected cost), ``verdict`` and ``note``.
+    choices : sets side by side: ``choice`` (first nothing more than must be, then the best),
+        ``parts`` (renewed beside what failed), ``cost_now``, ``expected_later``, ``total``,
+        ``chance_again`` (that the engine is opened again within the horizon), ``saving`` over the
+        first, ``lower``, ``upper``.
+    neighbours : by component: ``title``, ``failures``, ``vehicles``, ``ratio``, ``lower``,
+        ``upper`` (of the hazard after a neighbour's failure to that before, as estimated; null
+        where it has no estimate), ``reckoned_with`` (the ratio drawn to 1, or 1), ``used`` and
+        ``why`` (failures on either side).
     elsewhere : the same components under other covers: ``title``, ``positions``, ``count``,
         ``age``, ``chance`` (of one part), ``any_chance``.
     prices : see `fleetlog.analyses.opening_prices.Prices`.
@@ -212,7 +213,9 @@ def replace_together(
         raise InputError(f"one opening serves {serves}: give a distance above nought")
     periods = max(1, round(ahead / serves))
     weighed = weigh(classes, chances, ahead, periods, level)
-    parts = _parts(classes, weighed, fleet.places)
+    parts = _parts(
+        classes, weighed, fleet.places, {one.component for one in known if one.neighbour.used}
+    )
     facts: dict[str, Any] = {
         "vin": engine.vin,
         "unit_no": units.get(engine.vin) if engine.vin else None,
@@ -327,7 +330,9 @@ def _chances(engine: OpenEngine, fleet: Fleet) -> dict[str, Chances | str]:
     }
 
 
-def _parts(classes: pl.DataFrame, weighed: Weighed, placed: pl.DataFrame) -> pl.DataFrame:
+def _parts(
+    classes: pl.DataFrame, weighed: Weighed, placed: pl.DataFrame, told: set[str]
+) -> pl.DataFrame:
     joint = weighed.joint
     figures = []
     for j, row in enumerate(classes.rows(named=True)):
@@ -342,6 +347,7 @@ def _parts(classes: pl.DataFrame, weighed: Weighed, placed: pl.DataFrame) -> pl.
                 "break_even": joint.break_even[j], "saving": joint.class_saving[j],
                 "saving_lower": lower, "saving_upper": upper, "pays": float(np.mean(savings > 0)),
                 "verdict": verdict, "note": note, "chosen": bool(joint.renewed[j]),
+                "given": "age, neighbour" if row["component"] in told else "age",
             }
         )  # fmt: skip
     frame = pl.concat([classes, pl.DataFrame(figures)], how="horizontal").with_columns(
@@ -361,7 +367,7 @@ def _parts(classes: pl.DataFrame, weighed: Weighed, placed: pl.DataFrame) -> pl.
             generation=pl.col("generation") + renewed,
         )
         .select(
-            "component", "title", "positions", "count", "age", "generation", "life",
+            "component", "title", "positions", "count", "age", "generation", "life", "given",
             "plain_chance", "chance", "lower", "upper", "new_chance", "cost_now", "cost_later",
             "opening", "break_even", "saving", "saving_lower", "saving_upper", "pays", "chosen",
             "verdict", "note",

@@ -110,8 +110,9 @@ def show_replace_together(result: analyses.ReplaceTogether, *, most: int = 15) -
         result.parts,
         {
             "title": "part", "positions": "where", "count": "count", "age": f"age, {unit}",
-            "generation": "generation", "chance": "chance each", "lower": "from", "upper": "to",
-            "break_even": "break-even", "cost_now": f"{money} now", "saving": "saves",
+            "generation": "gen.", "given": "given", "chance": "chance each",
+            "lower": "from", "upper": "to", "break_even": "break-even",
+            "cost_now": f"{money} now", "saving": "saves",
             "saving_lower": "from", "saving_upper": "to", "verdict": "verdict",
         },
     )  # fmt: skip

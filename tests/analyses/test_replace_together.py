@@ -228,6 +228,8 @@ def test_verdicts_follow_the_limits_and_the_chances_the_horizon(store):
 def test_thin_data_leave_the_neighbour_out_and_say_so(store):
     result = ask(store)
     assert not result.neighbours["used"].any()
+    assert set(result.parts["given"]) == {"age"}
+    assert result.parts["chance"].to_list() == pytest.approx(result.parts["plain_chance"].to_list())
     assert result.neighbours["reckoned_with"].to_list() == [1.0] * result.neighbours.height
     assert result.neighbours["why"].str.starts_with("thin").all()
     assert any("too few to tell what a neighbour" in sentence for sentence in result.summary)
