@@ -79,6 +79,14 @@ def test_the_demo_overwrites_nothing(run, demo):
         ),
         (("comebacks",), {"groups", "pairs", "summary"}),
         (("best-interval", "cooling.water-pump"), {"age", "saving", "reason", "cost_basis"}),
+        (
+            ("warning-signs", "--sign", "tick", "--engine-family", "V8-51"),
+            {"pairs", "evidence", "standing", "left_out", "summary"},
+        ),
+        (
+            ("have-ready", "V8-51", "valvetrain.rocker-arm", "--where", "bank=2"),
+            {"needs", "hours", "part_numbers", "evidence", "summary"},
+        ),
         (("double-orders",), {"pairs", "summary"}),
         (
             (

@@ -97,15 +97,11 @@ class Followed:
     ``signs`` has what :func:`place_on_fleet` gives, and ``next_age``, ``next_days``,
     ``next_distance``, ``failed_ro`` of that failure, ``stop`` (age at which it was last followed),
     ``event`` (failed within the horizon) and ``why`` (why it does not count; null where it does).
+    ``kept`` are those that count.
     """
 
     signs: pl.DataFrame
-    failures: pl.DataFrame
-
-    @property
-    def kept(self) -> pl.DataFrame:
-        """The visits that count."""
-        return self.signs.filter(pl.col("why").is_null())
+    kept: pl.DataFrame
 
 
 def follow(fleet: Fleet, visits: pl.DataFrame, failures: pl.DataFrame, component: str) -> Followed:
@@ -137,14 +133,13 @@ def follow(fleet: Fleet, visits: pl.DataFrame, failures: pl.DataFrame, component
         .then(pl.lit(f"vehicle not seen for more than {APART} days after the sign"))
     )
     limit = pl.col("age") + fleet.horizon
-    return Followed(
-        joined.with_columns(
-            why=why,
-            event=(pl.col("next_age") <= limit).fill_null(value=False),
-            stop=pl.min_horizontal("next_age", "exit", limit),
-        ),
-        failures,
-    )
+    signs = joined.with_columns(
+        why=why,
+        event=(pl.col("next_age") <= limit).fill_null(value=False),
+        stop=pl.min_horizontal("next_age", "exit", limit),
+    ).drop("failed", "unread", "visits")
+    kept = signs.lazy().filter(pl.col("why").is_null()).drop("why", "visit_ro", "failed_ro")
+    return Followed(signs, kept.collect(engine="in-memory"))
 
 
 def place_on_fleet(fleet: Fleet, rows: pl.DataFrame) -> pl.DataFrame:

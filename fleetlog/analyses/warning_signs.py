@@ -378,8 +378,10 @@ def _of_pairs(looks: list[_Look], pairs: pl.DataFrame, *which: pl.Expr) -> pl.Da
     """
     shown = pl.concat(
         [
-            look.followed.signs.filter(*which)
+            look.followed.signs.lazy()
+            .filter(*which)
             .select(SHOWN)
+            .collect(engine="in-memory")
             .with_columns(pl.col("sign").cast(pl.String), component=pl.lit(look.component))
             for look in looks
             if look.rows.height

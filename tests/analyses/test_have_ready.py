@@ -111,6 +111,18 @@ def test_a_part_renewed_on_the_side_is_no_job_on_it(records):
         analyses.have_ready(store, "v8", GASKET)
 
 
+def test_work_of_other_jobs_that_renew_it_on_the_side_is_elsewhere(records):
+    """Gaskets that fail by themselves need no rocker, though most gaskets go in with one."""
+    shop_work(records, jobs=10, visits=1)
+    for number in range(10):
+        lines = [COVER | {"reason": "failed"}] + ([JOB] if number == 0 else [])
+        records.order(vin(number), 800, 80_000, *lines)
+    rocker = need(analyses.have_ready(records.build(), "v8", GASKET), ROCKER)
+    # Ten services and ten rocker jobs are the other visits.
+    assert (rocker["need"], rocker["share"]) == ("usual on any job", 1 / 10)
+    assert rocker["elsewhere"] == pytest.approx(10 / 20)
+
+
 def test_a_place_takes_the_jobs_that_said_it(records):
     shop_work(records, jobs=6)
     records.order(vin(0), 700, 70_000, JOB | {"bank": 1, "cylinder": 2})
