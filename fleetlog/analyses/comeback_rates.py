@@ -222,16 +222,19 @@ def _against_others(
             dispersion=clustering, level=level,
         ).table  # fmt: skip
     table = table.join(held, on="group", how="left", maintain_order="left")
-    known = table.filter(pl.col("expected").is_not_null())
+    known = table.filter(pl.col("expected") > 0)
+    tested = table.filter(pl.col("p_value").is_not_null())
     spread = _overdispersion(known, clustering)
-    adjusted = known.select(
+    adjusted = tested.select(
         "group",
         p_adjusted=pl.Series(
-            benjamini_hochberg(known["p_value"].to_numpy()) if known.height else [],
+            benjamini_hochberg(tested["p_value"].to_numpy()) if tested.height else [],
             dtype=pl.Float64,
         ),
-    ).hstack(_funnel(known["precision"].to_numpy(), spread, level))
-    table = table.join(adjusted, on="group", how="left", maintain_order="left")
+    )
+    funnel = known.select("group").hstack(_funnel(known["precision"].to_numpy(), spread, level))
+    for columns in (adjusted, funnel):
+        table = table.join(columns, on="group", how="left", maintain_order="left")
     precision = known["precision"].to_numpy()
     steps = (
         np.geomspace(precision.min(), precision.max(), FUNNEL_POINTS)
@@ -239,7 +242,7 @@ def _against_others(
         else precision
     )
     return (
-        table.with_columns(verdict=_verdict()).select(
+        table.with_columns(verdict=_verdict(level)).select(
             "size_alone", compared="observed", expected="expected", ratio="ratio",
             ratio_lower="lower", ratio_upper="upper", p_value="p_value", p_adjusted="p_adjusted",
             precision="precision", funnel_lower="funnel_lower", funnel_upper="funnel_upper",
@@ -291,12 +294,21 @@ def _funnel(
     return pl.DataFrame(columns)
 
 
-def _verdict() -> pl.Expr:
-    """Say in words where the ratio lies on the funnel."""
-    ratio = pl.col("ratio")
+def _verdict(level: float) -> pl.Expr:
+    """Say in words where the ratio lies on the funnel; where there is none, what its chance is.
+
+    There is none where the others have had no comeback at all on the same jobs.
+    """
+    ratio, chance = pl.col("ratio"), pl.col("p_value")
     return (
-        pl.when(ratio.is_null())
+        pl.when(chance.is_null())
         .then(pl.lit("nothing to compare with"))
+        .when(ratio.is_null() & (chance < 1 - FUNNEL_OUTER_LEVEL.value))
+        .then(pl.lit("more than others"))
+        .when(ratio.is_null() & (chance < 1 - level))
+        .then(pl.lit("perhaps more"))
+        .when(ratio.is_null())
+        .then(pl.lit("too few to say"))
         .when(ratio > pl.col("outer_upper"))
         .then(pl.lit("more than others"))
         .when(ratio > pl.col("funnel_upper"))

@@ -70,7 +70,8 @@ def _whole(result: Comebacks, title: str | None) -> str:
     of = f" of the {title.lower()}" if title else ""
     return (
         f"{counted(result.came_back, 'repair')}{of} out of {result.repairs:,} came back "
-        f"{RETURNS[result.same]} within {result.window_days} days or "
+        f"{RETURNS[result.same]} within "
+        f"{counted(result.window_days, 'day')} or "
         f"{number(result.window_distance, result.unit)}, whichever was longer: "
         f"{per_cent(result.rate)} ({between_shares(result.rate_interval)})."
     )
@@ -78,11 +79,13 @@ def _whole(result: Comebacks, title: str | None) -> str:
 
 def _standing_out(result: Comebacks) -> list[str]:
     """Say which groups have more comebacks than their jobs make, with the orders behind it."""
-    compared = result.groups.filter(pl.col("ratio").is_not_null())
+    compared = result.groups.filter(pl.col("p_value").is_not_null())
     plural = PLURALS.get(result.by, result.by.replace("_", " ") + "s")
     if compared.height < 2:
         return [f"There are no two {plural} with comebacks on the same jobs to compare."]
-    more = compared.filter(pl.col("verdict") == "more than others").sort("ratio", descending=True)
+    more = compared.filter(pl.col("verdict") == "more than others").sort(
+        "ratio", descending=True, nulls_last=False
+    )
     perhaps = compared.filter(pl.col("verdict") == "perhaps more")
     said = [_one(result, row) for row in more.head(NAMED).to_dicts()]
     if more.height > NAMED:
@@ -105,14 +108,20 @@ def _standing_out(result: Comebacks) -> list[str]:
 
 def _one(result: Comebacks, row: dict[str, Any]) -> str:
     latest = result.pairs.filter(pl.col("group") == row["group"]).row(0, named=True)
+    jobs = ALIKE.get(result.by, "on the same jobs")
+    against = (
+        f"where the others had none {jobs}"
+        if row["ratio"] is None
+        else f"where the others would have {number(row['expected'])} {jobs}, "
+        f"{number(row['ratio'])} times as many ({number(row['ratio_lower'])} to "
+        f"{number(row['ratio_upper'])})"
+    )
     return (
         f"{row['group']}: {per_cent(row['rate'])} "
         f"({between_shares((row['lower'], row['upper']))}); "
-        f"{counted(row['compared'], 'comeback')} where the others would "
-        f"have {number(row['expected'])} {ALIKE.get(result.by, 'on the same jobs')}, "
-        f"{number(row['ratio'])} times as many ({number(row['ratio_lower'])} to "
-        f"{number(row['ratio_upper'])}): more than chance makes. Latest: RO {latest['ro_no']} of "
-        f"{latest['shop']}, back as RO {latest['back_ro_no']} of {latest['back_shop']}."
+        f"{counted(row['compared'], 'comeback')} {against}: more than chance makes. "
+        f"Latest: RO {latest['ro_no']} of {latest['shop']}, back as RO {latest['back_ro_no']} of "
+        f"{latest['back_shop']}."
     )
 
 

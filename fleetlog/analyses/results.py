@@ -119,9 +119,10 @@ class Comebacks:
         ``shrunk_lower``, ``shrunk_upper`` (the rate drawn towards what all groups share),
         ``compared`` (comebacks of jobs that other groups do too), ``expected`` (those that the
         others' rates of the same jobs make), ``ratio``, ``ratio_lower``, ``ratio_upper`` (compared
-        over expected), ``p_value``, ``p_adjusted`` (for as many groups as there are),
-        ``precision`` (the place of the group on the funnel), ``funnel_lower``, ``funnel_upper``
-        (within which the ratio lies by chance, at the level), ``verdict`` and ``note``, words.
+        over expected; no ratio where the others had none), ``p_value``, ``p_adjusted`` (for as many
+        groups as there are), ``precision`` (the place of the group on the funnel),
+        ``funnel_lower``, ``funnel_upper`` (within which the ratio lies by chance, at the level),
+        ``verdict`` and ``note``, words.
     curves : ``group``, ``time`` (days), ``at_risk``, ``comebacks``, ``retired``, ``estimate``
         (share returned).
     funnel : ``precision``, ``lower``, ``upper`` (at the level), ``outer_lower``, ``outer_upper``

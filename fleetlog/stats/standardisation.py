@@ -29,8 +29,10 @@ class GroupsAgainstOthers:
         number rests on, as a Poisson count of equal precision), ``precision`` (the expected
         number whose Poisson variation alone is that of ``observed`` and ``expected`` together,
         dispersion included),
-        ``ratio``, ``lower``, ``upper``, ``p_value`` (two-sided); null where others had no event,
-        or none of the group's cases.
+        ``ratio``, ``lower``, ``upper``, ``p_value`` (two-sided); null where the others have none of
+        the group's cases. Where they have, and had no event, ``expected`` is 0, there is no
+        ``ratio``, ``upper`` or ``precision``, and ``lower`` and ``p_value`` are those of none seen
+        in cases of the same weight.
     level : confidence level of the limits.
     """
 
@@ -69,25 +71,21 @@ def compare_with_others(
     Poisson counts, with variance ``sum of size**2 * others / others_size**2``; it is matched by
     mean and variance to a Poisson count of ``behind`` = expected**2 / variance events, rounded
     down, as Fay and Feuer 1997 do for directly standardised rates, and the two counts are compared
-    by `rate_ratio`. Dispersion stretches the logs of the limits by its root and shrinks the normal
-    score of the p-value likewise; where a group has no events, it multiplies the upper limit, as
-    fewer of them would. With very many others these are the limits of `standardised_ratio`.
-    Groups of one kind share their standard, so their ratios are not independent. Cost: n log n
-    in rows.
+    by `rate_ratio`. With very many others these are the limits of `standardised_ratio`. Where the
+    others had no event, their cases count as size**2 / sum of (size**2 / others_size), which is
+    the same match at a rate that all kinds share.
+
+    Dispersion stretches the logs of the limits by its root and shrinks the normal score of the
+    p-value likewise; next to no events on either side it multiplies or divides the one limit that
+    there is, as fewer cases would. Groups of one kind share their standard, so their ratios are
+    not independent. Cost: n log n in rows.
 
     Source: Breslow and Day 1987, section 2.3; Fay and Feuer 1997; dispersion: McCullagh and
     Nelder 1989, section 6.2.
     """
     if not (np.isfinite(dispersion) and dispersion >= 1):
         raise ValueError(f"dispersion is {dispersion}: pass 1 or more")
-    counts, sizes = np.asarray(observed, dtype=np.float64), np.asarray(size, dtype=np.float64)
-    groups, kinds = (_numbered(values, name) for values, name in ((group, "group"), (kind, "kind")))
-    if not counts.shape == sizes.shape == groups.shape == kinds.shape or counts.ndim != 1:
-        raise InvalidLives(
-            "observed, size, group and kind differ in length: pass one of each a row."
-        )
-    refuse(~(counts >= 0) | (counts != np.rint(counts)), "have no whole count", "count again")
-    refuse(~(np.isfinite(sizes) & (sizes > 0)), "have no size above 0", "leave them out")
+    counts, sizes, groups, kinds = _checked(observed, size, group, kind)
     span = int(kinds.max(initial=0)) + 1
     cell, place = np.unique(groups * span + kinds, return_inverse=True)
     of_group, of_kind = cell // span, cell % span
@@ -101,41 +99,61 @@ def compare_with_others(
         return count(row, number.size, np.where(shared, values, 0.0))
 
     weight = np.divide(own, others_size, out=np.zeros(cell.size), where=shared)
-    seen, expected = total(mine), total(weight * others)
-    variance = total(weight**2 * others)
-    behind = np.divide(expected**2, variance, out=np.zeros(number.size), where=variance > 0)
-    known = expected > 0
+    compared, seen, expected = total(own), total(mine), total(weight * others)
+    any_shared, known = compared > 0, expected > 0
+    behind = np.divide(expected**2, total(weight**2 * others), out=0 * expected, where=known)
+    ratio, lower, upper, p_value = (np.full(number.size, np.nan) for _ in range(4))
     # With less than one event behind it there is still an event: a count cannot be smaller.
     found = rate_ratio(
         seen[known], expected[known], *(np.maximum(np.floor(behind[known] + NOTHING), 1.0),) * 2,
         method=method, level=level,
     )  # fmt: skip
-
-    lower, upper, p_value = _stretched(found, dispersion)
-
-    def spread(values: Floats) -> pl.Series:
-        full = np.full(number.size, np.nan)
-        full[known] = values
-        return nullable(full)
-
+    ratio[known] = found.ratio
+    lower[known], upper[known], p_value[known] = _stretched(found, dispersion)
+    none = any_shared & ~known
+    empty = rate_ratio(
+        seen[none], compared[none], 0, compared[none] ** 2 / total(weight * own)[none],
+        method=method, level=level,
+    )  # fmt: skip
+    lower[none], p_value[none] = (
+        empty.lower / dispersion,
+        _shrunk_score(empty.p_value, dispersion),
+    )
+    # 1 / (1 / expected + 1 / behind), the variances of both on the log scale.
+    both = np.where(known, expected + behind, 1.0)
+    precision = expected * behind / both / dispersion
     return GroupsAgainstOthers(
         table=pl.DataFrame(
             {
                 "group": number,
-                "size": total(own),
-                "size_alone": count(row, number.size, own) - total(own),
+                "size": compared,
+                "size_alone": count(row, number.size, own) - compared,
                 "observed": seen.astype(np.int64),
-                "expected": spread(expected[known]),
-                "behind": spread(behind[known]),
-                "precision": spread(1 / (1 / expected[known] + 1 / behind[known]) / dispersion),
-                "ratio": spread(found.ratio),
-                "lower": spread(lower),
-                "upper": spread(upper),
-                "p_value": spread(p_value),
+                "expected": nullable(np.where(any_shared, expected, np.nan)),
+                "behind": nullable(np.where(any_shared, behind, np.nan)),
+                "precision": nullable(np.where(known, precision, np.nan)),
+                "ratio": nullable(ratio),
+                "lower": nullable(lower),
+                "upper": nullable(upper),
+                "p_value": nullable(p_value),
             }
         ),
         level=level,
     )
+
+
+def _checked(
+    observed: ArrayLike, size: ArrayLike, group: ArrayLike, kind: ArrayLike
+) -> tuple[Floats, Floats, Ints, Ints]:
+    counts, sizes = np.asarray(observed, dtype=np.float64), np.asarray(size, dtype=np.float64)
+    groups, kinds = _numbered(group, "group"), _numbered(kind, "kind")
+    if not counts.shape == sizes.shape == groups.shape == kinds.shape or counts.ndim != 1:
+        raise InvalidLives(
+            "observed, size, group and kind differ in length: pass one of each a row."
+        )
+    refuse(~(counts >= 0) | (counts != np.rint(counts)), "have no whole count", "count again")
+    refuse(~(np.isfinite(sizes) & (sizes > 0)), "have no size above 0", "leave them out")
+    return counts, sizes, groups, kinds
 
 
 def _stretched(found: RateRatio, dispersion: float) -> tuple[Floats, Floats, Floats]:
@@ -147,7 +165,12 @@ def _stretched(found: RateRatio, dispersion: float) -> tuple[Floats, Floats, Flo
         upper = np.where(
             none, found.upper * dispersion, found.ratio * (found.upper / found.ratio) ** root
         )
-    return lower, upper, 2 * ndtr(ndtri(found.p_value / 2) / root)
+    return lower, upper, _shrunk_score(found.p_value, dispersion)
+
+
+def _shrunk_score(p_value: Floats, dispersion: float) -> Floats:
+    """Two-sided chance of a normal score that dispersion makes less."""
+    return np.asarray(2 * ndtr(ndtri(p_value / 2) / np.sqrt(dispersion)))
 
 
 def _numbered(values: ArrayLike, name: str) -> Ints:

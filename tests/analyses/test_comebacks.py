@@ -270,6 +270,17 @@ def test_a_technician_is_not_blamed_for_hard_jobs_but_for_bad_work(records):
     assert rows["Bad"]["rate"] > rows["Bad"]["shrunk"] > rows["Mixed"]["shrunk"]
 
 
+def test_where_no_other_has_a_comeback_many_still_stand_out(records):
+    gang(records, [("Bad", EASY, 40, 12), ("Good", EASY, 60, 0)])
+    with_none = records.build()
+    rows = analyses.comebacks(with_none, by="technician", name_technicians=True)
+    bad = rows.groups.filter(pl.col("group") == "Bad, North Yard").row(0, named=True)
+    assert (bad["expected"], bad["ratio"]) == (0, None)
+    assert bad["ratio_lower"] > 3
+    assert bad["verdict"] == "more than others"
+    assert any("where the others had none on the same jobs" in said for said in rows.summary)
+
+
 def test_labels_of_shops_are_labels_only(records):
     gang(records, [("A", HARD, 12, 3), ("B", EASY, 20, 1)], shop="North Yard")
     gang(records, [("A", HARD, 7, 0), ("C", EASY, 15, 4)], shop="River Shop")

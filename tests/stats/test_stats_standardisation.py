@@ -50,10 +50,24 @@ def test_cases_that_nobody_else_has_are_left_out_and_counted():
     assert table["expected"].to_list() == pytest.approx([30 * 1 / 40, 40 * 2 / 30])
 
 
-def test_where_the_others_had_nothing_there_is_no_ratio():
-    table = stats.compare_with_others([3, 0], [10, 10], [0, 1], [0, 0]).table
-    assert table["ratio"].to_list() == [None, 0]
-    assert table["p_value"][0] is None
+def test_where_the_others_had_no_event_there_is_a_lower_limit_only():
+    table = stats.compare_with_others([3, 0, 0], [10, 10, 20], [0, 1, 2], [0, 0, 1]).table
+    assert table["expected"].to_list() == [0, pytest.approx(3), None]
+    assert table["ratio"].to_list() == [None, 0, None]
+    # One kind of case: the two counts are compared as they are.
+    alone = stats.rate_ratio(3, 10, 0, 10, method="mid-p")
+    assert table["lower"][0] == pytest.approx(alone.lower)
+    assert table["p_value"][0] == pytest.approx(alone.p_value)
+    assert (table["upper"][0], table["p_value"][2]) == (None, None)
+    # Of two kinds, those of which the others have few weigh little.
+    two = stats.compare_with_others(
+        [3, 0, 0, 0], [5, 5, 10, 1000], [0, 0, 1, 1], [0, 1, 0, 1]
+    ).table
+    by_hand = stats.rate_ratio(3, 10, 0, 10**2 / (25 / 10 + 25 / 1000), method="mid-p")
+    assert two["lower"][0] == pytest.approx(by_hand.lower)
+    spread = stats.compare_with_others([3, 0], [10, 10], [0, 1], [0, 0], dispersion=2).table
+    assert spread["lower"][0] == pytest.approx(alone.lower / 2)
+    assert spread["p_value"][0] > table["p_value"][0]
 
 
 def test_clustered_events_count_as_fewer():
