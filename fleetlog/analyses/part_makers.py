@@ -416,7 +416,12 @@ def _maker_sentences(makers: pl.DataFrame, comparisons: pl.DataFrame, unit: str)
             f"{row['other_failures']:,} failures){lives}."
         )
     unclear = comparisons.filter(pl.col("finding") == "no clear difference").height
-    if unclear:
+    if unclear == comparisons.height:
+        said.append(
+            "No maker's parts differ clearly from the original ones or from each other "
+            f"({counted(unclear, 'comparison')})."
+        )
+    elif unclear:
         said.append(
             f"No clear difference in {unclear} of {counted(comparisons.height, 'comparison')} of "
             "makers."

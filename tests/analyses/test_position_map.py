@@ -1,13 +1,17 @@
 """The position map by hand on a few engines: who counts, what is expected, where it is drawn."""
 
+import json
+
 import numpy as np
 import polars as pl
 import pytest
 from scipy.stats import chisquare
+from typer.testing import CliRunner
 
 from fleetlog import analyses
 from fleetlog.analyses.engine_drawing import drawing_grid, view_in_words
 from fleetlog.catalogue import EngineFamily, load_catalogue, position_frame
+from fleetlog.cli import app
 from fleetlog.errors import InputError
 
 ROCKER = "valvetrain.rocker-arm"
@@ -79,6 +83,11 @@ def test_a_failure_without_a_place_is_kept_off_the_map_and_told(records):
 def test_the_orders_stand_behind_the_map(records):
     store = fleet(records, [(0, 40_000, {"cylinder": 5, "failure_mode": "open-circuit"})])
     row = analyses.position_map(store, COIL).evidence.row(0, named=True)
+    command = ["position-map", COIL, "--store", str(store.path)]
+    printed = CliRunner().invoke(app, command).stdout
+    for words in ("1 failure at told places", "Do they fail alike?", "cylinder 5"):
+        assert words in printed
+    assert json.loads(CliRunner().invoke(app, [*command, "--json"]).stdout)["rows"] == 2
     assert row["unit_no"] == "U0"
     assert (row["shop"], row["ro_no"]) == ("North Yard", "1")
     assert row["age"] == 40_000
