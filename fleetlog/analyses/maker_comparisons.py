@@ -23,7 +23,6 @@ from fleetlog.stats import (
     fit_life,
     group_differences,
 )
-from fleetlog.stats._arrays import normal_quantile
 
 AS_BUILT = "as built"
 REPAIRED = "repaired in place"
@@ -38,14 +37,14 @@ MANY_FAILED_VEHICLES = 200
 class WeibullLimits:
     """A Weibull life with its limits; all None where the data do not bear one.
 
-    ``log_b10`` and its standard error are clustered by vehicle.
+    ``log_b10`` has limits clustered by vehicle, ``half_width`` to either side of it.
     """
 
     shape: float | None
     lower: float | None
     upper: float | None
     log_b10: float | None
-    std_err: float | None
+    half_width: float | None
     reason: str | None
 
     @staticmethod
@@ -59,7 +58,9 @@ class WeibullLimits:
         if not limits or lives.filter("failed")["vehicle"].n_unique() < MANY_FAILED_VEHICLES:
             limits.append(profile.parameter_interval("shape", level=level))
         low, high = min(low for low, _ in limits), max(high for _, high in limits)
-        return WeibullLimits(profile.parameters["shape"], low, high, *_log_b10(clustered), None)
+        return WeibullLimits(
+            profile.parameters["shape"], low, high, *_log_b10(clustered, level), None
+        )
 
 
 def _clustered_fit(lives: pl.DataFrame, clock: str, weight: NDArray[np.float64]) -> LifeFit | None:
@@ -80,15 +81,16 @@ def _clustered_fit(lives: pl.DataFrame, clock: str, weight: NDArray[np.float64])
         return None
 
 
-def _log_b10(fit: LifeFit | None) -> tuple[float | None, float | None]:
+def _log_b10(fit: LifeFit | None, level: float) -> tuple[float | None, float | None]:
+    """Log of the B10 life and half the width of its limits; None where they are not set."""
     if fit is None:
         return None, None
-    lower, upper = fit.quantile_interval(0.1, method="wald", level=0.95)
+    lower, upper = fit.quantile_interval(0.1, method="wald", level=level)
     if not (lower > 0 and np.isfinite(upper)):
         return None, None
     return (
         float(np.log(fit.quantile(0.1))),
-        float(np.log(upper / lower) / (2 * normal_quantile(0.95))),
+        float(np.log(upper / lower) / 2),
     )
 
 
@@ -151,9 +153,9 @@ def compare_makers(
         if other == AS_BUILT:
             built = lives.filter(pl.col("maker") == AS_BUILT)
             weight = _weights_by_place(built, lives.filter(pl.col("maker") == maker), names)
-            b10 = _log_b10(_clustered_fit(built, clock, weight))
+            b10 = _log_b10(_clustered_fit(built, clock, weight), level)
         else:
-            b10 = fit.log_b10, fit.std_err
+            b10 = fit.log_b10, fit.half_width
         rows.append(
             {
                 "maker": maker,
@@ -164,7 +166,7 @@ def compare_makers(
                 "lower": _known(ratios.lower[0]),
                 "upper": _known(ratios.upper[0]),
                 "p_value": equal_rates_test(found).p_value,
-                **_b10_ratio((fits[maker].log_b10, fits[maker].std_err), b10, level),
+                **_b10_ratio((fits[maker].log_b10, fits[maker].half_width), b10),
             }
         )
     schema = {
@@ -216,12 +218,12 @@ def _known(value: float) -> float | None:
 
 
 def _b10_ratio(
-    one: tuple[float | None, float | None], two: tuple[float | None, float | None], level: float
+    one: tuple[float | None, float | None], two: tuple[float | None, float | None]
 ) -> dict[str, float | None]:
     if one[0] is None or two[0] is None or one[1] is None or two[1] is None:
         return {"b10_ratio": None, "b10_ratio_lower": None, "b10_ratio_upper": None}
     middle = one[0] - two[0]
-    half = normal_quantile(level) * float(np.hypot(one[1], two[1]))
+    half = float(np.hypot(one[1], two[1]))
     return {
         "b10_ratio": float(np.exp(middle)),
         "b10_ratio_lower": float(np.exp(middle - half)),

@@ -64,7 +64,7 @@ class PartMakers:
         ``other_failures``, ``ratio`` (rate of the first over the other's at the same ages and
         places), ``lower``, ``upper``, ``p_value``, ``p_adjusted`` (false discoveries among the
         pairs controlled), ``b10_ratio``, ``b10_ratio_lower``, ``b10_ratio_upper`` (Weibull;
-        original parts weighted to the places where the maker's parts sit), ``finding``.
+        original parts weighted to the places where the maker's parts sit), ``finding``, ``note``.
     lots : one row per ``maker`` and ``lot``: ``parts``, ``vehicles``, ``failures``, ``shape`` with
         limits and ``fails_young`` as above; ``first_failures`` (vehicles with a failure),
         ``expected`` (of them at the rates of all other lots), ``expected_upper`` (its upper limit,
@@ -167,6 +167,7 @@ def part_makers(
     )
     whole = maker_differences(compared, names, makers, clock) if len(makers) > 1 else None
     comparisons = compare_makers(compared, names, makers, fits, clock, level)
+    comparisons = comparisons.with_columns(note=_comparison_notes(comparisons, table))
     lots, history = _lots(compared, clock, level)
     evidence = _evidence(compared, failures, names, component, clock)
     without = [
@@ -287,6 +288,21 @@ def _maker_row(
         | _shape(fit)
         | {"note": "; ".join(notes)}
     )
+
+
+def _comparison_notes(comparisons: pl.DataFrame, makers: pl.DataFrame) -> pl.Series:
+    """Say which comparisons are thin, and which ratios of lives go beyond what has failed."""
+    reached = set(makers.filter(pl.col("b10").is_not_null())["maker"].to_list())
+    notes = []
+    for row in comparisons.rows(named=True):
+        said = []
+        if is_thin(min(row["failures"], row["other_failures"])):
+            said.append("thin: one of the two has few failures")
+        beyond = [name for name in (row["maker"], row["other"]) if name not in reached]
+        if row["b10_ratio"] is not None and beyond:
+            said.append(f"one in ten has not failed yet ({listed(beyond)}): its B10 is reckoned")
+        notes.append("; ".join(said))
+    return pl.Series("note", notes, dtype=pl.String)
 
 
 def _lots(lives: pl.DataFrame, clock: str, level: float) -> tuple[pl.DataFrame, pl.DataFrame]:
