@@ -110,7 +110,7 @@ def _stepwise(
         cell = {column: row[column] for column in ("component", *CELL_COLUMNS)}
         q_value = min(1.0, row["p_value"] * looks / (len(findings) + 1))
         # What is told of it is what was first seen, with what it shares with findings before it.
-        told = _same(waiting[name].clear().vstack(suspect.select(waiting[name].columns)), row)
+        told = _same(suspect, row)
         findings.append(Finding(cell, told, q_value))
         left[name] = _apart(left[name], cell)
         again = _looked_again(left[name], waiting[name])

@@ -86,6 +86,10 @@ def note_of(row: dict[str, Any]) -> str:
         )
     if row["excess_cost"] is None:
         said.append("no order tells what it costs")
+    if find_component(row["component"]).safety_critical:
+        said.append(
+            "safety-critical: never run it to failure, nor past its maker's or legal interval"
+        )
     return "; ".join(said)
 
 
