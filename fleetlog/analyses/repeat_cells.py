@@ -262,8 +262,8 @@ def cells(counts: Counts, kinds: Sequence[Kind], modes: pl.DataFrame) -> pl.Data
     Cells of fewer vehicles than :data:`LEAST_VEHICLES` are left out, and cells whose strata have
     too few failures in all to ever make a finding. Growth: linear in the rows counted.
     """
-    places = _places(counts)
-    found = [_cells_of(counts, kind, modes, places).with_columns(kind=pl.lit(index, pl.Int16))
+    places, sums = _places(counts), _Sums(counts.exposure)
+    found = [_cells_of(counts, sums, kind, modes, places).with_columns(kind=pl.lit(index, pl.Int16))
              for index, kind in enumerate(kinds)]  # fmt: skip
     return pl.concat(found)
 
@@ -282,8 +282,44 @@ def _places(counts: Counts) -> pl.DataFrame:
     )
 
 
+class _Sums:
+    """Sums of the exposure by any columns, each made from the smallest sum that will do.
+
+    Kinds ask for much the same, and most of the columns of the whole are of no use to any one.
+    """
+
+    FIRST = (
+        ("model_year", "depot", "part_maker", "part_lot"),
+        ("model_year", "depot"),
+        ("part_maker", "part_lot"),
+    )
+
+    def __init__(self, exposure: pl.DataFrame) -> None:
+        strata = ("component", "engine_family", "begun", "band", "reach", "known")
+        whole = exposure.with_columns(pl.col("driven", "lives") * pl.col("parts"))
+        self._known = {
+            True: [exposure.select(pl.exclude("parts"))],
+            False: [whole.select(pl.exclude("parts", "key"))],
+        }
+        for more in self.FIRST:
+            self.by((*strata, *more), of_key=False)
+            self.by((*strata, *more), of_key=True)
+
+    def by(self, columns: Sequence[str], *, of_key: bool) -> pl.DataFrame:
+        """Sum ``driven`` and ``lives`` of all positions; or of one position, by ``key`` too."""
+        wanted = [*dict.fromkeys(columns), *(("key",) if of_key else ())]
+        known = self._known[of_key]
+        least = min(
+            (frame for frame in known if set(wanted) <= set(frame.columns)),
+            key=lambda one: one.height,
+        )
+        found = least.group_by(wanted).agg(pl.col("driven", "lives").sum())
+        known.append(found)
+        return found
+
+
 def _cells_of(
-    counts: Counts, kind: Kind, modes: pl.DataFrame, places: pl.DataFrame
+    counts: Counts, sums: _Sums, kind: Kind, modes: pl.DataFrame, places: pl.DataFrame
 ) -> pl.DataFrame:
     own = ["component", *(dim for dim in kind.dims if dim not in ("place", "failure_mode"))]
     by_place, by_mode = "place" in kind.dims, "failure_mode" in kind.dims
@@ -302,22 +338,20 @@ def _cells_of(
     pool = list(dict.fromkeys([*kind.pool, *strata]))
     events = failures.group_by(pool).agg(events=pl.len())
     whole = [column for column in pool if column != "failure_mode"]
-    rest = counts.exposure.group_by(whole).agg(
-        pool_driven=(pl.col("driven") * pl.col("parts")).sum()
-    )
+    rest = sums.by(whole, of_key=False).select(*whole, pool_driven="driven")
     rest = with_modes(rest).join(events, on=pool, how="inner", nulls_equal=True)
 
     keys = list(dict.fromkeys([*own, *strata]))
-    exposure = counts.exposure.filter(named)
     if by_place:
-        exposure = (
-            exposure.group_by(*dict.fromkeys([*keys, "key"]))
-            .agg(pl.col("driven", "lives").sum())
+        driven = (
+            sums.by(keys, of_key=True)
+            .filter(named)
             .join(places, on=["component", "engine_family", "key"], how="inner")
-            .with_columns(parts="in_class")
+            .group_by(*keys, "place")
+            .agg((pl.col("driven", "lives") * pl.col("in_class")).sum())
         )
-        keys.append("place")
-    driven = exposure.group_by(keys).agg((pl.col("driven", "lives") * pl.col("parts")).sum())
+    else:
+        driven = sums.by(keys, of_key=False).filter(named)
     # A life that came under watch in an earlier mileage band is of the later ones as well.
     entered = [column for column in cell if column not in ("failure_mode", "reach")]
     lives = driven.group_by(entered).agg(pl.col("lives").sum())

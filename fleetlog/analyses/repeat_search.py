@@ -109,12 +109,10 @@ def _stepwise(
         name, row = max(best, key=lambda item: float(item[1]["deviance"]))
         cell = {column: row[column] for column in ("component", *CELL_COLUMNS)}
         q_value = min(1.0, row["p_value"] * looks / (len(findings) + 1))
-        # What is told of it is what was first seen, with what it shares with findings before it.
-        told = _same(suspect, row)
-        findings.append(Finding(cell, told, q_value))
+        findings.append(Finding(cell, row, q_value))
         left[name] = _apart(left[name], cell)
         again = _looked_again(left[name], waiting[name])
-        outside = _looked_again(_without(left[name], [f.cell for f in findings]), again)
+        outside = _looked_at_outside(left[name], again, findings)
         waiting[name] = again.join(
             outside.filter(_beyond(false_share)), on=["kind", *CELL_COLUMNS], how="semi",
             nulls_equal=True,
@@ -122,12 +120,15 @@ def _stepwise(
         looks += again.height + outside.height
 
 
-def _same(look: pl.DataFrame, row: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the test of the same cell in another look."""
-    names = ("kind", "component", *CELL_COLUMNS)
-    return look.filter(*(pl.col(name).eq_missing(pl.lit(row[name])) for name in names)).row(
-        0, named=True
-    )
+def _looked_at_outside(left: Counts, look: pl.DataFrame, findings: list[Finding]) -> pl.DataFrame:
+    """Test cells without what the findings hold; one of another failure mode holds nothing."""
+    outside = [look.clear()]
+    for (mode,), same in look.group_by("failure_mode"):
+        of_mode = [
+            f.cell for f in findings if mode is None or f.cell["failure_mode"] in (None, mode)
+        ]
+        outside.append(_looked_again(_without(left, of_mode), same))
+    return pl.concat(outside)
 
 
 def _looked_again(left: Counts, look: pl.DataFrame) -> pl.DataFrame:
@@ -135,7 +136,8 @@ def _looked_again(left: Counts, look: pl.DataFrame) -> pl.DataFrame:
     kinds = tuple(KINDS[kind] for kind in look["kind"].unique().sort())
     if not kinds:
         return look
-    again = tested(_numbered(cells(left, kinds, left.modes), kinds))
+    modes = look.select("component", "failure_mode").drop_nulls().unique()
+    again = tested(_numbered(cells(left, kinds, modes), kinds))
     return again.join(
         look.select("kind", *CELL_COLUMNS), on=["kind", *CELL_COLUMNS], how="semi", nulls_equal=True
     )
@@ -151,11 +153,12 @@ def _numbered(found: pl.DataFrame, kinds: tuple[Kind, ...]) -> pl.DataFrame:
 
 def _stands(left: Counts, finding: Finding, false_share: float) -> bool:
     """Tell whether a finding is still beyond chance in what is left, looked at alone."""
-    kind = KINDS[finding.row["kind"]]
-    look = tested(_numbered(cells(left, (kind,), left.modes), (kind,)))
-    names = ("component", *CELL_COLUMNS)
-    same = look.filter(*(pl.col(name).eq_missing(pl.lit(finding.row[name])) for name in names))
-    return bool(same.select(_beyond(false_share).any()).item())
+    wanted = ("kind", "component", *CELL_COLUMNS)
+    alone = pl.DataFrame(
+        [{name: finding.row[name] for name in wanted}],
+        schema={"kind": pl.Int16(), "component": pl.Categorical(), **CELL_COLUMNS},
+    )
+    return not _looked_again(left, alone).filter(_beyond(false_share)).is_empty()
 
 
 def tested(looked_at: pl.DataFrame) -> pl.DataFrame:
