@@ -128,6 +128,10 @@ def expected_cost(parts: OpenParts, renewed: ArrayLike) -> Floats:
 
     Notes
     -----
+    A class opens up again once at most: what is renewed at a later opening is not followed any
+    further. Where most parts of a class would fail early in the horizon, leaving it therefore
+    comes out too cheap, by the chance that its successors fail in what remains.
+
     Source of the idea (economic dependence, opportunistic replacement): Dekker, Wildeman and van
     der Duyn Schouten 1997.
     """
