@@ -153,16 +153,16 @@ def test_lots_without_a_name_are_only_compared_with():
     assert history.is_empty()
 
 
-def simulated_lots(rng, lots=6, vehicles=25, bad=1.0):
-    """Lots fitted year after year in engines whose parts share a frailty; the last one may be bad."""
+def simulated_lots(rng, lots=6, vehicles=25, young=False):
+    """Lots fitted year after year in engines whose parts share a frailty; the last may fail young."""
     rows = []
     for lot in range(lots):
         frailty = rng.gamma(2.0, 0.5, vehicles)
-        worse = bad if lot == lots - 1 else 1.0
+        shape, scale = (0.7, 1_500) if young and lot == lots - 1 else (1.5, 2_500)
         for number in range(vehicles):
             parts = rng.integers(1, 5)
             fitted = 300 * lot + rng.integers(0, 300)
-            life = (rng.exponential(1.0, parts) / (worse * frailty[number])) ** (1 / 1.5) * 2_500
+            life = (rng.exponential(1.0, parts) / frailty[number]) ** (1 / shape) * scale
             watched = 300 * lots + 200 - fitted
             for one in life:
                 ends = max(1, round(min(one, watched)))
@@ -187,12 +187,13 @@ def test_looking_again_and_again_raises_few_false_alarms():
     """100 fleets of six equal lots, looked at ten times with the other lots' rates as known then.
 
     The share of fleets with any alarm ever stays below 5 %, failures of one vehicle going together
-    and the rates of the others being estimates.
+    and the rates of the others being estimates. The price: of lots on 25 vehicles that fail young,
+    as the planted one of the demo does, about half are found within a year or so of their fitting.
     """
     rng = np.random.default_rng(6)
     alarms = found = 0
     for _ in range(100):
-        lives, bad = simulated_lots(rng), simulated_lots(rng, bad=5.0)
+        lives, bad = simulated_lots(rng), simulated_lots(rng, young=True)
         looks = [day(180 * half_year) for half_year in range(2, 12)]
         alarms += any(
             (
@@ -204,4 +205,4 @@ def test_looking_again_and_again_raises_few_false_alarms():
         found += last["verdict"][0] == "fails sooner"
     print("false alarms", alarms / 100, "bad lots found", found / 100)
     assert alarms / 100 < 0.05
-    assert found / 100 > 0.5
+    assert found / 100 > 0.4
