@@ -145,7 +145,7 @@ def position_map(
             read_sql("analyses", "position_names"), params={"component": component}
         ).pl()
         families = connection.sql(read_sql("analyses", "engine_families")).pl()
-        shapes = dict(connection.sql("SELECT code, cylinder_banks FROM engine_family").pl().rows())
+        shapes = dict(connection.sql(read_sql("analyses", "cylinder_banks")).pl().rows())
         family = _family(component, engine_family, names, families)
         places = names.filter(pl.col("engine_family") == family)
         if places.height == 1:
@@ -424,7 +424,7 @@ def _summary(
     if bad.height:
         orders = evidence.filter(
             ~pl.col("position_assumed")
-            & pl.col("position").str.contains(worst["position"], literal=True)
+            & pl.col("position").str.split("; ").list.contains(worst["position"])
         ).head(ORDERS_NAMED)  # fmt: skip
         behind = listed(f"{row['shop']} RO {row['ro_no']}" for row in orders.rows(named=True))
         said.insert(1, _worst_sentence(worst, behind, level))

@@ -1,0 +1,1 @@
+SELECT code, cylinder_banks FROM engine_family
