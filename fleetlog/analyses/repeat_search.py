@@ -112,12 +112,14 @@ def _stepwise(
         findings.append(Finding(cell, row, q_value))
         left[name] = _apart(left[name], cell)
         again = _looked_again(left[name], waiting[name])
+        looks += again.height
+        again = again.filter(_beyond(false_share))
         outside = _looked_at_outside(left[name], again, findings)
         waiting[name] = again.join(
             outside.filter(_beyond(false_share)), on=["kind", *CELL_COLUMNS], how="semi",
             nulls_equal=True,
         )  # fmt: skip
-        looks += again.height + outside.height
+        looks += outside.height
 
 
 def _looked_at_outside(left: Counts, look: pl.DataFrame, findings: list[Finding]) -> pl.DataFrame:
