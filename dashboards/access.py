@@ -15,8 +15,9 @@ from fleetlog.analyses import choices
 from fleetlog.analyses.best_interval import best_interval
 from fleetlog.analyses.comebacks import comebacks
 from fleetlog.analyses.part_life import part_life
-from fleetlog.analyses.results import BestInterval, Comebacks, PartLife, VehicleRecord
-from fleetlog.analyses.vehicle_record import vehicle_record
+from fleetlog.analyses.results import BestInterval, Comebacks, PartLife
+from fleetlog.analyses.vehicle_record import VehicleRecord, vehicle_record
+from fleetlog.analyses.vehicle_warnings import VehicleWarnings, vehicle_warnings_of
 from fleetlog.store import Store
 
 Answer = TypeVar("Answer")
@@ -145,6 +146,13 @@ class Access:
     def vehicle_record(self, vin: str) -> VehicleRecord:
         """Return all that is known of one vehicle."""
         return self._answer(("vehicle_record", vin), lambda: vehicle_record(self._store, vin))
+
+    def vehicle_warnings(self, key: str) -> VehicleWarnings:
+        """Return what the fleet's lives say of the parts that are in one vehicle now."""
+        return self._answer(
+            ("vehicle_warnings", key),
+            lambda: vehicle_warnings_of(self._store, self.vehicle_record(key)),
+        )
 
     def _answer(self, question: Hashable, compute: Callable[[], Answer]) -> Answer:
         # A commit between the two steps gives a newer answer than its number says; it is dropped

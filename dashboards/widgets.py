@@ -138,10 +138,24 @@ def rows(frame: pl.DataFrame, columns: Sequence[Mapping[str, Any]]) -> list[dict
 
 
 def table(
-    headings: Sequence[str], cells: Sequence[Sequence[str]], *, label: str, numbers: Sequence[int]
+    headings: Sequence[str],
+    cells: Sequence[Sequence[str]],
+    *,
+    label: str,
+    numbers: Sequence[int],
+    wrapped: Sequence[int] = (),
+    narrow: Sequence[int] = (),
 ) -> html.Div:
-    """Return a plain table, which a printer takes whole; ``numbers`` are set to the right."""
-    kinds = ["fl-number" if place in numbers else None for place in range(len(headings))]
+    """Return a plain table, which a printer takes whole.
+
+    Columns of ``numbers`` are set to the right, those of ``wrapped`` hold long text, those of
+    ``narrow`` a word or two.
+    """
+    classes = {"fl-number": numbers, "fl-wrapped": wrapped, "fl-narrow": narrow}
+    kinds = [
+        next((kind for kind, places in classes.items() if place in places), None)
+        for place in range(len(headings))
+    ]
     return html.Div(
         html.Table(
             [

@@ -86,6 +86,19 @@ DOWNTIME_COST_PER_HOUR = Setting(
     "of the store's currency",
     "what an hour of a stopped vehicle costs; a placeholder of ours, so set your own",
 )
+DUE_SOON_DAYS = Setting(
+    "due_soon_days",
+    30,
+    "days",
+    "a task is called due when it falls due within this many days (our rule of thumb)",
+)
+REPEATED_BY_FEW = Setting(
+    "repeated_by_few",
+    0.05,
+    "",
+    "a component that failed as often on at most this share of the vehicles of a family is said to "
+    "fail again and again on this one (our rule of thumb)",
+)
 LOCK_WAIT_S = Setting(
     "lock_wait_s",
     10,

@@ -10,6 +10,7 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
@@ -136,6 +137,12 @@ class Records:
             ).fetchall()
             rebuild(connection, distance_unit=self.store.distance_unit)
         return self.store
+
+
+@pytest.fixture(scope="session")
+def new_records(tmp_path_factory: pytest.TempPathFactory) -> Callable[[], Records]:
+    """Make empty records anywhere, for stores that several tests only read."""
+    return lambda: Records(Store.create(tmp_path_factory.mktemp("records") / "fleet.fleetlog"))
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ from dashboards.figures.incidence import incidence_figure
 from dashboards.figures.interval import interval_figure
 from dashboards.figures.parts import caption_of, empty_figure
 from dashboards.figures.survival import survival_figure
+from dashboards.figures.timeline import timeline_figure
 
 __all__ = [
     "caption_of",
@@ -17,4 +18,5 @@ __all__ = [
     "incidence_figure",
     "interval_figure",
     "survival_figure",
+    "timeline_figure",
 ]

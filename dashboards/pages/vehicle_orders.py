@@ -10,7 +10,7 @@ from dash import Patch, html
 
 from dashboards.widgets import table
 from dashboards.wording import counted, day, places, whole, words
-from fleetlog.analyses.results import VehicleRecord
+from fleetlog.analyses.vehicle_record import VehicleRecord
 
 TOTAL, ORDERS = "vehicle-orders-total", "vehicle-orders"
 OLDER, SHOWN = "vehicle-older", "vehicle-orders-shown"

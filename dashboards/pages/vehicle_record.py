@@ -12,49 +12,62 @@ from dash import Input, Output, State, dcc, html
 from dash.exceptions import PreventUpdate
 
 from dashboards.access import Access
+from dashboards.figures import timeline_figure
 from dashboards.pages.vehicle_orders import (
     FIRST_PARTS,
     OLDER,
     OLDER_PARTS,
     latest_orders,
     older_orders,
-    on_one_line,
     order_section,
-    stated,
 )
+from dashboards.pages.vehicle_state import (
+    doubts_section,
+    due_section,
+    opened_section,
+    parts_section,
+    torques_section,
+    warnings_section,
+    windows_section,
+)
+from dashboards.theme import Mode
 from dashboards.widgets import (
+    aria,
     clientside,
     column,
     date_column,
+    drawn,
     facts,
+    graph,
     grid,
     lead,
     message,
     number,
     rows,
     sentences,
-    table,
 )
-from dashboards.wording import NOT_KNOWN, day, decimals, whole
+from dashboards.wording import NOT_KNOWN, counted, day, whole
 from fleetlog.analyses.choices import MOST_VEHICLES
-from fleetlog.analyses.results import VehicleRecord
+from fleetlog.analyses.vehicle_record import VehicleRecord
 from fleetlog.errors import FleetlogError
 
 KEY, ANSWER, NAMES, PRINT = "vehicle-key", "vehicle-answer", "vehicle-names", "vehicle-print"
-METERS, BODY = "vehicle-meters", "vehicle-body"
-
-#: Parts fitted now that are alike in these are one row.
-ALIKE_PARTS = (
-    "title", "origin", "age_distance", "age_days", "fitted_on", "part_maker", "part_lot",
+METERS, BODY, READINGS = "vehicle-meters", "vehicle-body", "vehicle-readings"
+DUE, WARNINGS, PARTS, TIMELINE = (
+    "vehicle-due", "vehicle-warnings", "vehicle-parts", "vehicle-timeline",
 )  # fmt: skip
 
 METER_COLUMNS = [
     date_column("read_on", "Read", width=120),
     number("odometer", "Odometer", width=130),
-    column("source", "Source", width=150),
+    number("engine_hours", "Engine hours", width=140),
+    column("source", "Source", width=130),
     column("verdict", "Verdict", width=130),
     column("why", "Why", minWidth=240, flex=1, tooltipField="why"),
 ]
+
+#: Readings that the page brings at most; those in doubt come first and never stay out.
+MOST_READINGS = 500
 
 
 def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
@@ -65,7 +78,7 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
         html.Div(
             [
                 dmc.TextInput(
-                    id=KEY, label="VIN, its last 6 or 8, unit number or plate",
+                    id=KEY, label="VIN, unit number, plate or RO number, or a part of one",
                     value=query.get("find", ""), debounce=500, w="100%", maw=420,
                     autoComplete="off",
                 ),
@@ -77,11 +90,16 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
         html.Div(id=ANSWER),
         html.Div(
             [
+                html.Div(id=DUE, className="fl-told"),
+                html.Div(id=WARNINGS, className="fl-told", **aria(live="polite")),
+                graph(TIMELINE),
+                html.Div(id=PARTS, className="fl-told"),
                 *order_section(),
                 html.Div(
                     [
-                        html.H2("Odometer readings"),
-                        grid(METERS, "Odometer readings", height="320px"),
+                        html.H2("Readings of odometer and engine hours"),
+                        html.P(id=READINGS, className="fl-lead"),
+                        grid(METERS, "Readings of odometer and engine hours", height="320px"),
                     ],
                     className="fl-noprint",
                 ),
@@ -98,15 +116,16 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
 
     @app.callback(
         Output(ANSWER, "children"), Output(BODY, "hidden"),
+        Output(DUE, "children"), Output(PARTS, "children"),
         *(Output(*part) for part in FIRST_PARTS),
-        Output(METERS, "columnDefs"), Output(METERS, "rowData"),
+        Output(READINGS, "children"), Output(METERS, "columnDefs"), Output(METERS, "rowData"),
         Input(KEY, "value"), Input("revision", "data"),
     )  # fmt: skip
     def answer(key: str | None, _revision: int | None) -> Any:
         asked = (key or "").strip()
-        nothing = (True, *(dash.no_update,) * (len(FIRST_PARTS) + 2))
+        nothing = (True, *(dash.no_update,) * (len(FIRST_PARTS) + 5))
         if not asked:
-            text = "Type a VIN, its last 6 or 8 characters, a unit number or a plate."
+            text = "Type a VIN, a unit number, a plate or an RO number, or a part of one."
             return message(text), *nothing
         try:
             found = access.find_vehicles(asked)
@@ -116,12 +135,41 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
         except FleetlogError as error:
             return message(f"{error}."), *nothing
         return (
-            _record(record),
+            _head(record),
             False,
+            [*due_section(record), *windows_section(record)],
+            [
+                *parts_section(record),
+                *opened_section(record),
+                *torques_section(record.torques),
+                *doubts_section(record),
+            ],
             *latest_orders(record),
-            METER_COLUMNS,
-            rows(record.meters.sort("read_on", descending=True), METER_COLUMNS),
+            *_readings(record),
         )
+
+    @app.callback(Output(WARNINGS, "children"), Input(KEY, "value"), Input("revision", "data"))
+    def warn(key: str | None, _revision: int | None) -> Any:
+        # A callback of its own: the record must not wait for the lives of the whole family.
+        try:
+            if not _names_one(access, key):
+                return None
+            return warnings_section(access.vehicle_warnings(str(key).strip()))
+        except FleetlogError as error:
+            return message(f"{error}.")
+
+    @app.callback(
+        Output(TIMELINE, "figure"), Output(f"{TIMELINE}-caption", "children"),
+        Input(KEY, "value"), Input("mode", "data"), Input("revision", "data"),
+    )  # fmt: skip
+    def draw(key: str | None, mode: Mode, _revision: int | None) -> Any:
+        try:
+            if not _names_one(access, key):
+                raise PreventUpdate
+            return drawn(timeline_figure(access.vehicle_record(str(key).strip()), mode))
+        except FleetlogError as error:
+            # The answer above says what is wrong.
+            raise PreventUpdate from error
 
     @app.callback(
         *(Output(*part, allow_duplicate=True) for part in OLDER_PARTS),
@@ -143,7 +191,7 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
     clientside(
         app, "print", [Output(PRINT, "n_clicks")], [Input(PRINT, "n_clicks")], initially=False
     )
-    return {"answer": answer, "older": older}
+    return {"answer": answer, "older": older, "warn": warn, "draw": draw}
 
 
 def _choices(found: pl.DataFrame) -> html.Div:
@@ -157,10 +205,12 @@ def _choices(found: pl.DataFrame) -> html.Div:
                     html.Li(
                         [
                             html.A(vin, href=f"/vehicle?find={vin}"),
-                            f" unit {unit or NOT_KNOWN}, plate {plate or NOT_KNOWN}",
+                            f" unit {unit or NOT_KNOWN}, plate {plate or NOT_KNOWN}, found by {by}",
                         ]
                     )
-                    for vin, unit, plate in found.select("vin", "unit_no", "plate").iter_rows()
+                    for vin, unit, plate, by in found.select(
+                        "vin", "unit_no", "plate", "matched"
+                    ).iter_rows()
                 ]
             ),
         ],
@@ -168,7 +218,33 @@ def _choices(found: pl.DataFrame) -> html.Div:
     )
 
 
-def _record(record: VehicleRecord) -> list[Any]:
+def _names_one(access: Access, key: str | None) -> bool:
+    """Tell whether one vehicle answers to the key."""
+    asked = (key or "").strip()
+    return bool(asked) and access.find_vehicles(asked).height == 1
+
+
+def _readings(record: VehicleRecord) -> tuple[Any, ...]:
+    """Return the words, columns and rows of the readings: all in doubt, and the latest others."""
+    doubtful = (pl.col("verdict") != "used") | pl.col("hours_verdict").is_in(
+        ["corrected", "set aside"]
+    )
+    marked = record.meters.with_columns(
+        why=pl.concat_str("why", "hours_why", separator="; ", ignore_nulls=True),
+        doubtful=doubtful.fill_null(value=False),
+    ).sort("read_on", descending=True)
+    doubted = int(marked["doubtful"].sum())
+    room = max(0, MOST_READINGS - doubted)
+    shown = pl.concat(
+        [marked.filter("doubtful"), marked.filter(~pl.col("doubtful")).head(room)]
+    ).sort("read_on", descending=True)
+    said = f"{counted(doubted, 'reading')} of {marked.height:,} corrected or set aside."
+    if shown.height < marked.height:
+        said += f" Shown: those, and the latest {shown.height - doubted:,} others."
+    return said, METER_COLUMNS, rows(shown, METER_COLUMNS)
+
+
+def _head(record: VehicleRecord) -> list[Any]:
     return [
         html.Div(sentences(record.summary), className="fl-answer"),
         facts(
@@ -185,70 +261,5 @@ def _record(record: VehicleRecord) -> list[Any]:
                     day(record.last_seen_on),
                 ),
             )
-        ),
-        html.H2("What is in it now"),
-        html.P(
-            "Components that some order has touched; all others are as the factory fitted them.",
-            className="fl-lead",
-        ),
-        _parts(record.parts, record.unit),
-        *_torques(record.torques),
-    ]  # fmt: skip
-
-
-def _parts(parts: pl.DataFrame, unit: str) -> html.Div:
-    """List what is fitted now, in words where each part came from, the youngest first."""
-    alike = (
-        parts.sort("age_days")
-        .with_columns(
-            origin=pl.when(pl.col("generation") > 1)
-            .then(pl.format("replacement {}", pl.col("generation") - 1))
-            .when("generation_assumed")
-            .then(pl.lit("assumed first part"))
-            .otherwise(pl.lit("first part"))
-        )
-        .group_by(*ALIKE_PARTS, maintain_order=True)
-        .agg(pl.col("positions").str.split("; ").list.explode(), pl.col("count").sum())
-    )
-    return table(
-        ("Component", "Position", "Parts", f"Age, {unit}", "Age, days", "Fitted", "Maker, lot"),
-        [
-            (
-                part["title"], on_one_line(part["positions"]), whole(part["count"]),
-                whole(part["age_distance"]), whole(part["age_days"]),
-                f"{day(part['fitted_on'])}, {part['origin']}" if part["fitted_on"]
-                else part["origin"],
-                stated(part["part_maker"], part["part_lot"]),
-            )
-            for part in alike.iter_rows(named=True)
-        ],
-        label="Parts fitted now", numbers=(2, 3, 4),
-    )  # fmt: skip
-
-
-def _torques(torques: pl.DataFrame) -> list[Any]:
-    """List what was written down on past jobs, where anything was."""
-    if torques.is_empty():
-        return []
-    return [
-        html.H2("Torques written down"),
-        html.P(
-            "What was noted on past jobs, which is no specification: the maker's figure comes "
-            "first.",
-            className="fl-lead",
-        ),
-        table(
-            ("Fastener", "As written", "N m", "Opened", "RO number, shop"),
-            [
-                (
-                    note["fastener"],
-                    f"{note['value']:g} {note['unit']}"
-                    + (f", in doubt: {note['doubt']}" if note["doubt"] else ""),
-                    decimals(note["newton_metres"], 1), day(note["opened_on"]),
-                    f"{note['ro_no']}, {note['shop']}",
-                )
-                for note in torques.iter_rows(named=True)
-            ],
-            label="Torques written down on past jobs", numbers=(2,),
         ),
     ]  # fmt: skip

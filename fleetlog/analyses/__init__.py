@@ -16,9 +16,13 @@ from fleetlog.analyses.results import (
     DoubleOrders,
     PartLife,
     Quality,
-    VehicleRecord,
 )
-from fleetlog.analyses.vehicle_record import vehicle_record
+from fleetlog.analyses.vehicle_record import VehicleRecord, vehicle_record
+from fleetlog.analyses.vehicle_warnings import (
+    VehicleWarnings,
+    vehicle_warnings,
+    vehicle_warnings_of,
+)
 from fleetlog.analyses.warning_signs import WarningSigns, warning_signs
 
 __all__ = [
@@ -33,6 +37,7 @@ __all__ = [
     "RepeatFailures",
     "ReplaceTogether",
     "VehicleRecord",
+    "VehicleWarnings",
     "WarningSigns",
     "best_interval",
     "comebacks",
@@ -45,5 +50,7 @@ __all__ = [
     "repeat_failures",
     "replace_together",
     "vehicle_record",
+    "vehicle_warnings",
+    "vehicle_warnings_of",
     "warning_signs",
 ]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 
 import polars as pl
 
@@ -219,48 +218,4 @@ class Quality:
     left_out: pl.DataFrame
     drift: pl.DataFrame
     quarters: pl.DataFrame
-    summary: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class VehicleRecord:
-    """All that is known of one vehicle.
-
-    Attributes
-    ----------
-    orders : ``shop``, ``ro_no``, ``opened_on``, ``odometer``, ``distance``,
-        ``distance_estimated``, ``technician``, ``complaint``, ``cause``, ``correction``,
-        ``fault_codes`` (text), ``road_tested``, ``codes_cleared``, newest first.
-    lines : ``shop``, ``ro_no``, ``opened_on``, ``odometer``, ``line_no``, ``component``,
-        ``title``, ``position`` (in words), ``action``, ``reason``, ``failure_mode``,
-        ``part_no``, ``part_maker``, ``part_lot``, ``qty``, ``description``.
-    parts : what is fitted now where some line touched the component: ``component``,
-        ``title``, ``positions`` (in words), ``count``, ``generation``,
-        ``generation_assumed``, ``age_distance``, ``age_days``, ``part_maker``, ``part_lot``,
-        ``fitted_on``.
-    meters : ``read_on``, ``odometer``, ``source``, ``verdict``, ``why``, ``distance``.
-    torques : ``opened_on``, ``shop``, ``ro_no``, ``fastener``, ``value``, ``unit``,
-        ``newton_metres``, ``doubt`` (words, where it is about twelve times its fellows or a
-        twelfth): what was written down on past jobs, which is no specification.
-    """
-
-    vin: str
-    unit_no: str | None
-    plate: str | None
-    engine_family: str
-    engine_title: str
-    model_year: int | None
-    duty: str | None
-    depot: str | None
-    in_service_on: date
-    watched_from_on: date
-    last_seen_on: date
-    last_seen_distance: int
-    retired_on: date | None
-    unit: str
-    orders: pl.DataFrame
-    lines: pl.DataFrame
-    parts: pl.DataFrame
-    meters: pl.DataFrame
-    torques: pl.DataFrame
     summary: tuple[str, ...]

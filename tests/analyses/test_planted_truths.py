@@ -87,6 +87,24 @@ def test_the_bad_lot_is_told_from_all_others_early(demo):
     assert result.summary[0].startswith(f"Lot {truth['bad_lot']} ({truth['bad_lot_maker']}) fails")
 
 
+def test_a_vehicle_that_carries_the_bad_lot_is_warned_of(demo):
+    """In the family of which enough other replacements have failed to hold the lot against."""
+    truth = demo.truth["planted"]
+    carries = demo.store.frame(
+        "SELECT min(vin) AS vin FROM life JOIN vehicle_span USING (vin)"
+        " WHERE component = $component AND part_lot = $lot AND ended_by = 'still fitted'"
+        " AND engine_family = $family",
+        {
+            "component": truth["bad_lot_component"], "lot": truth["bad_lot"],
+            "family": truth["worn_family"],
+        },
+    ).item()  # fmt: skip
+    warnings = analyses.vehicle_warnings(demo.store, carries).warnings
+    said = warnings.filter(warnings["kind"] == "lot that fails young")
+    assert said["component"].to_list() == [truth["bad_lot_component"]]
+    assert truth["bad_lot"] in said["said"][0]
+
+
 def test_the_shop_whose_gaskets_come_back_is_found(demo):
     truth = demo.truth["planted"]
     result = analyses.comebacks(demo.store, component=truth["comeback_component"])

@@ -249,7 +249,8 @@ def test_one_group_of_a_split_is_chosen_and_comes_back_with_the_address(
 def test_the_printed_record_shows_every_row_and_no_controls(browser: Browser, address: str) -> None:
     seen = watched(browser, address, width=720)
     page = seen.open("/vehicle?find=U1001")
-    rows = page.locator("#vehicle-answer > .fl-scroll tbody tr")
+    until(page, "document.querySelector('#vehicle-parts tbody tr')")
+    rows = page.locator("#vehicle-parts > .fl-scroll tbody tr")
     on_screen = rows.count()
     page.emulate_media(media="print")
     assert on_screen > 1
@@ -281,6 +282,32 @@ def test_older_orders_come_by_the_keyboard_and_are_printed(browser: Browser, add
     page.emulate_media(media="print")
     assert all(each.is_visible() for each in orders.all())
     assert page.evaluate("document.documentElement.scrollWidth") <= 720
+    seen.check()
+    page.close()
+
+
+def test_the_record_says_what_is_due_and_draws_what_was_done(
+    browser: Browser, address: str
+) -> None:
+    seen = watched(browser, address, width=390)
+    page = seen.open(f"/vehicle?find={MOST_ORDERS_VIN}")
+    expect(page.locator("#vehicle-due h2").first).to_have_text("Due and overdue")
+    until(page, "document.querySelector('#vehicle-warnings p')")
+    until(page, "document.querySelector('#vehicle-timeline .js-plotly-plot')?._fullData")
+    caption = page.locator("#vehicle-timeline-caption").inner_text()
+    assert "21 orders" in caption
+    assert page.evaluate(OUT_OF_CARD) == []
+    # The name that a screen reader gives the figure is its caption.
+    figure = page.locator("[aria-labelledby=vehicle-timeline-caption]")
+    expect(figure).to_have_attribute("role", "img")
+    seen.check()
+    page.close()
+
+
+def test_a_part_of_a_name_lists_the_vehicles_that_have_it(browser: Browser, address: str) -> None:
+    seen = watched(browser, address, width=390)
+    page = seen.open("/vehicle?find=U100")
+    expect(page.locator(".fl-message li").first).to_contain_text("found by a part of its unit")
     seen.check()
     page.close()
 

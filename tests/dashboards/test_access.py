@@ -102,7 +102,7 @@ def test_vehicles_are_found_by_vin_its_end_unit_and_plate(sample_store: Path) ->
     )
     for key in (vin, vin.lower(), vin[-8:], f" {vin[-6:]} ", unit, plate, plate.lower()):
         assert access.find_vehicles(key)["vin"].to_list()[0] == vin, key
-    for key in ("", "' OR 1=1 --", "%", vin[-3:]):
+    for key in ("", "' OR 1=1 --", "%", vin[-2:]):
         assert access.find_vehicles(key).is_empty(), key
 
 

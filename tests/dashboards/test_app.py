@@ -73,7 +73,7 @@ def test_every_identifier_that_a_callback_names_is_in_a_layout(
 def test_every_graph_uses_the_private_configuration(app: dash.Dash, access: Access) -> None:
     shown = everything([page.layout(access, {}) for page in PAGES])
     graphs = [each for each in shown if type(each).__name__ == "Graph"]
-    assert len(graphs) == 4
+    assert len(graphs) == 5
     assert all(graph.config == GRAPH_CONFIG for graph in graphs)
 
 
@@ -275,13 +275,23 @@ def test_lines_of_an_order_that_differ_in_position_only_are_one_row(access: Acce
     record = access.vehicle_record(vin)
     older = vehicle_orders.orders_from(record, vehicle_orders.LATEST_ORDERS, record.orders.height)
     answer = [page["answer"](vin, None), older]
-    fitted, *orders = [each for each in everything(answer) if type(each).__name__ == "Table"]
+    fitted = tables(answer, "Parts renewed")
+    orders = tables(answer, "Lines of this order")
     counts = [[int(text_of(row.children[2])) for row in table.children[1].children]
-              for table in (fitted, *orders)]  # fmt: skip
-    assert sum(counts[0]) == record.parts["count"].sum()
+              for table in (*fitted, *orders)]  # fmt: skip
+    assert sum(counts[0]) == record.parts.filter("touched")["count"].sum()
     assert sum(map(sum, counts[1:])) == record.lines.height
     assert sum(map(len, counts[1:])) < record.lines.height
     assert max(map(max, counts[1:])) > 1
+
+
+def tables(node: Any, label: str) -> list[Component]:
+    """List the tables whose name begins so."""
+    return [
+        each.children
+        for each in everything(node)
+        if str(getattr(each, "aria-label", "")).startswith(label)
+    ]
 
 
 def busiest_vehicle(access: Access) -> str:

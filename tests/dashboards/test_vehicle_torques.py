@@ -4,7 +4,7 @@ from datetime import date
 
 import polars as pl
 
-from dashboards.pages import vehicle_record
+from dashboards.pages import vehicle_state
 
 
 def test_a_doubted_torque_says_why_beside_it() -> None:
@@ -21,6 +21,6 @@ def test_a_doubted_torque_says_why_beside_it() -> None:
             "doubt": [said, None],
         }
     )
-    shown = str(vehicle_record._torques(torques))
+    shown = str(vehicle_state.torques_section(torques))
     assert f"95 ft-lb, in doubt: {said}" in shown
     assert shown.count("in doubt") == 1

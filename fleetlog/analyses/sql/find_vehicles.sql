@@ -1,10 +1,13 @@
--- Vehicles that a person may mean: the whole VIN, its end, the unit number or the plate.
--- Exact matches come first; never more than $most rows.
-SELECT vin, unit_no, plate, engine_family, model_year, depot
-FROM vehicle
-WHERE vin = $key
-   OR (length($key) BETWEEN 4 AND 16 AND ends_with(vin, $key))
-   OR upper(unit_no) = $key
-   OR regexp_replace(upper(plate), '[^A-Z0-9]', '', 'g') = regexp_replace($key, '[^A-Z0-9]', '', 'g')
-ORDER BY vin = $key DESC, upper(unit_no) IS NOT DISTINCT FROM $key DESC, vin
-LIMIT $most
+-- Vehicles that a name stands for: see find_vehicles in choices.py. Never more than $most rows.
+-- A stage asks one question of each table, so that a name that is whole costs no search for parts.
+-- What stands in braces comes from closed lists, never from a user.
+WITH named AS (
+    SELECT vin, {vehicle_by} AS matched FROM vehicle WHERE {vehicle_test}
+    UNION ALL
+    SELECT DISTINCT vin, 'RO ' || ro_no || ' (' || shop || ')' FROM repair_order WHERE {order_test}
+), first_named AS (
+    SELECT vin, min(matched) AS matched FROM named GROUP BY vin ORDER BY vin LIMIT $most
+)
+SELECT v.vin, v.unit_no, v.plate, v.engine_family, v.model_year, v.depot, n.matched
+FROM vehicle AS v JOIN first_named AS n USING (vin)
+ORDER BY v.vin

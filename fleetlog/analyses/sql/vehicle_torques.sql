@@ -1,4 +1,6 @@
-SELECT o.opened_on, o.shop, o.ro_no, t.fastener, t.value, t.unit, t.newton_metres, t.doubt
-FROM torque_judged AS t JOIN repair_order AS o USING (ro_id)
-WHERE o.vin = $vin
-ORDER BY o.opened_on DESC, o.ro_id DESC, t.fastener
+-- Torques of one vehicle's orders. Each is judged against those of its fellows in the fleet, which
+-- reads all torques of the store.
+SELECT ro_id, fastener, value, unit, newton_metres, doubt
+FROM torque_judged
+WHERE ro_id IN (SELECT unnest($orders))
+ORDER BY ro_id, fastener

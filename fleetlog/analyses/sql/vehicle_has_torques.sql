@@ -1,0 +1,1 @@
+SELECT count(*) FROM torque_record WHERE ro_id IN (SELECT unnest($orders))
