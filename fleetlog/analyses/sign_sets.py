@@ -3,8 +3,8 @@
 Every failure is matched with all vehicles of its engine family that were under watch at its age
 and had been for the horizon before it. A vehicle has a sign at an age where it was noted within
 the horizon before, yet not within the days in which two orders may be one job, and where the
-component has not failed since. Growth: n log n in signs, failures and vehicles, and linear in
-signs looked at times failures.
+component has not failed since. A part that was fitted after the sign is none that it warned of.
+Growth: n log n in signs, failures and vehicles, and linear in signs looked at times failures.
 """
 
 from __future__ import annotations
@@ -112,12 +112,15 @@ def follow(fleet: Fleet, visits: pl.DataFrame, failures: pl.DataFrame, component
     visits : as :func:`place_on_fleet` gives them, by days. failures : those of ``component``.
     """
     coming = failures.select(
-        "vehicle", "days", "failed_ro", next_days="days", next_age="age", next_distance="distance"
-    ).sort("days")
+        "vehicle", "days", "failed_ro", "fitted_days", fitted_age=f"fitted_{fleet.clock}",
+        next_days="days", next_age="age", next_distance="distance",
+    ).sort("days")  # fmt: skip
     joined = visits.join_asof(
         coming, on="days", by="vehicle", strategy="forward", check_sortedness=False
     )
-    gap = pl.col("next_days") - pl.col("days")
+    # A sign says nothing of a part that was fitted after it: it is followed until then.
+    of_it = (pl.col("fitted_days") <= pl.col("days")).fill_null(value=False)
+    gap = pl.when(of_it).then(pl.col("next_days") - pl.col("days"))
     why = (
         pl.when(pl.col("failed").list.contains(component))
         .then(pl.lit("sign on a visit that found the part failed: no warning, but its occasion"))
@@ -135,9 +138,11 @@ def follow(fleet: Fleet, visits: pl.DataFrame, failures: pl.DataFrame, component
     limit = pl.col("age") + fleet.horizon
     signs = joined.with_columns(
         why=why,
-        event=(pl.col("next_age") <= limit).fill_null(value=False),
-        stop=pl.min_horizontal("next_age", "exit", limit),
-    ).drop("failed", "unread", "visits")
+        event=of_it & (pl.col("next_age") <= limit).fill_null(value=False),
+        stop=pl.min_horizontal(
+            pl.when(of_it).then("next_age").otherwise("fitted_age"), "exit", limit
+        ),
+    ).drop("failed", "unread", "visits", "fitted_days", "fitted_age")
     kept = signs.lazy().filter(pl.col("why").is_null()).drop("why", "visit_ro", "failed_ro")
     return Followed(signs, kept.collect(engine="in-memory"))
 
@@ -339,7 +344,7 @@ def describe(
     )
     for name in ("days", "distance"):
         row |= _lead(first[name].drop_nulls(), name, level)
-    passed = kept.filter(~pl.col("event") & (pl.col("exit") - pl.col("age") >= fleet.horizon))
+    passed = kept.filter(~pl.col("event") & (pl.col("stop") - pl.col("age") >= fleet.horizon))
     row["unfollowed"] = passed.height
     row["false_rate"] = row["false_rate_lower"] = row["false_rate_upper"] = None
     if fleet.exposure > 0:
@@ -365,7 +370,8 @@ def _chance(fleet: Fleet, kept: pl.DataFrame, level: float) -> dict[str, float |
         kaplan_meier(time, event, cluster=cluster, level=level), cluster
     ).table.row(-1, named=True)
     lower, upper = curve["upper"], curve["lower"]
-    if cluster is None or not event.any() or event.all():
+    # Where the curve has no limits (all or none failed, or all that were left), those of a count.
+    if lower is None or not event.any():
         watched = int((event | (time >= fleet.horizon)).sum())
         low, high = (
             proportion_interval(int(event.sum()), watched, method="exact", level=level)

@@ -68,10 +68,15 @@ def _said_of_component(result: WarningSigns) -> list[str]:
         f"({between_shares((row['sensitivity_lower'], row['sensitivity_upper']))}) had it "
         f"within the {_within(result)} before, against {per_cent(row['background'])} of the "
         f"vehicles as old without the failure ({_odds(row)}). When it comes up and no cause "
-        f"is found, {_chance_words(row, result)}."
+        f"is found, {_chance_words(row, result)}.{_thin(row)}"
         for row in found.head(MOST_NAMED).rows(named=True)
     )
     return said
+
+
+def _thin(row: dict[str, Any]) -> str:
+    note: str = row["note"]
+    return f" {note[0].upper()}{note[1:]}." if note else ""
 
 
 def _odds(row: dict[str, Any]) -> str:
@@ -114,7 +119,7 @@ def _said_of_sign(result: WarningSigns) -> list[str]:
             if row["lead_days"] is not None
             else ""
         )
-        said.append(f"{words[0].upper()}{words[1:]}.{soon}")
+        said.append(f"{words[0].upper()}{words[1:]}.{soon}{_thin(row)}")
     return said
 
 

@@ -221,6 +221,16 @@ def test_the_warnings_before_valve_gear_fails_are_found(demo, component):
     assert low <= code["lead_days_p10"] < code["lead_days_p90"] <= high + 2
 
 
+def test_a_tick_points_to_the_valve_gear_and_to_nothing_else(demo):
+    """Not even to the gasket that such jobs renew, and that then leaks again."""
+    truth = demo.truth["planted"]
+    pairs = analyses.warning_signs(
+        demo.store, sign="tick", engine_family=truth["worn_family"]
+    ).pairs
+    found = set(pairs.filter(pairs["stands_out"])["component"])
+    assert found == {*truth["worn_components"], truth["lobe_component"]}
+
+
 def test_the_false_warnings_are_no_sign_where_nothing_wears_early(demo):
     result = analyses.warning_signs(demo.store, sign="P0300", engine_family="R4-19")
     assert not result.pairs["stands_out"].any()

@@ -123,6 +123,19 @@ def test_a_few_days_before_it_is_the_same_job_and_a_failure_ends_what_the_sign_m
     assert left_out(result)["sign within 7 days of the failure: perhaps the same job"] == 1
 
 
+def test_a_part_fitted_after_the_sign_is_none_that_it_warned_of(records):
+    """A tick, then the lifter is renewed while apart, then the new one fails."""
+    warned_fleet(records)
+    for day, reason in ((585, "while-apart"), (600, "failed")):
+        records.order(vin(4), day, 100 * day, BROKEN | {"reason": reason, "qty": 2, "slot": None})
+    records.order(vin(4), 570, 57_000, LOOKED, **TICK)
+    result = analyses.warning_signs(records.build(), LIFTER)
+    found = row(result)
+    assert (found["failures"], found["warned"], found["visits"]) == (5, 3, 6)
+    # The part went out on day 585: no later than then was the tick followed.
+    assert found["unfollowed"] == 2
+
+
 def test_orders_linked_as_one_job_are_one_visit(records):
     warned_fleet(records)
     first = records.order(vin(6), 300, 30_000, LOOKED, **TICK)

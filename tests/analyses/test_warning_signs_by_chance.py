@@ -61,7 +61,13 @@ def one_fleet(rng, true_ratio):
     failures = (
         pl.DataFrame({"vehicle": who.astype(np.int64), "days": day})
         .unique()
-        .with_columns(distance="days", failed_ro=pl.int_range(pl.len()), component=pl.lit("x"))
+        .with_columns(
+            distance="days",
+            failed_ro=pl.int_range(pl.len()),
+            component=pl.lit("x"),
+            fitted_days=0,
+            fitted_distance=0,
+        )
     )
     fleet = gather_fleet(spans, "days", HORIZON)
     inside = pl.col("days") > pl.col("entry")

@@ -10,7 +10,7 @@ WITH linked AS MATERIALIZED (
     UNION ALL
     SELECT ro_id, vin, upper(trim(code)) AS sign
     FROM (SELECT ro_id, vin, unnest(fault_codes) AS code FROM repair_order WHERE len(fault_codes) > 0)
-    WHERE $sign IS NULL OR upper(trim(code)) = $sign
+    WHERE trim(code) <> '' AND ($sign IS NULL OR upper(trim(code)) = $sign)
 ), noticed AS MATERIALIZED (
     SELECT DISTINCT s.rowid AS vehicle, coalesce(j.visit_ro, n.ro_id) AS visit_ro, n.sign
     FROM noticed_order AS n
