@@ -41,6 +41,11 @@ LEAST_VEHICLES = 5
 LEAST_FAILED_VEHICLES = 3
 """Nor does one in which fewer than these have failed (our rule of thumb)."""
 
+LEAST_RATIO = 1.25
+"""Nor is one worth a foreman's walk that fails less than this many times as often as its like: in
+a large fleet the least difference is beyond chance, such as that within an age band (our rule of
+thumb)."""
+
 REST_OF_FAMILY = "the rest of the engine family"
 OTHER_FAMILIES = "the other engine families"
 REST_OF_FLEET = "the rest of the fleet"

@@ -13,6 +13,7 @@ from fleetlog.analyses.repeat_cells import (
     CELL_COLUMNS,
     KINDS,
     LEAST_FAILED_VEHICLES,
+    LEAST_RATIO,
     REST_OF_FLEET,
     ROUNDING,
     Counts,
@@ -195,7 +196,7 @@ def tested(looked_at: pl.DataFrame) -> pl.DataFrame:
 def _beyond(threshold: float) -> pl.Expr:
     return (
         (pl.col("p_value") <= threshold)
-        & (pl.col("deviance") > 0)
+        & (pl.col("ratio") >= LEAST_RATIO)
         & (pl.col("failed_vehicles") >= LEAST_FAILED_VEHICLES)
     )
 
