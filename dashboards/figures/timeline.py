@@ -55,7 +55,8 @@ def timeline_figure(record: VehicleRecord, mode: Mode = "light") -> go.Figure:
     )  # fmt: skip
     _set_aside(figure, record, mode)
     said = _said(record)
-    for kind, word, index in KINDS:
+    # What is drawn last lies on top: failures.
+    for kind, word, index in reversed(KINDS):
         some = orders.filter(pl.col("kind") == kind)
         if some.is_empty():
             continue
@@ -67,7 +68,7 @@ def timeline_figure(record: VehicleRecord, mode: Mode = "light") -> go.Figure:
             x=some["opened_on"].to_list(), y=some["distance"].to_numpy(), mode="markers",
             name=f"{word} ({some.height})",
             marker={
-                "size": 9, "color": series_colour(index, mode), "symbol": SYMBOLS[index],
+                "size": 8, "color": series_colour(index, mode), "symbol": SYMBOLS[index],
                 "line": {"width": 1, "color": palette.paper},
             },
             text=names,
