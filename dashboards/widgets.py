@@ -149,8 +149,10 @@ def table(
     """Return a plain table, which a printer takes whole.
 
     Columns of ``numbers`` are set to the right, those of ``wrapped`` hold long text, those of
-    ``narrow`` a word or two.
+    ``narrow`` a word or two. On a phone every row is a block, each cell after its heading: the
+    style sheet takes the headings from properties of the table, so that no cell repeats them.
     """
+    named = {f"--heading-{place}": css_text(text) for place, text in enumerate(headings, start=1)}
     classes = {"fl-number": numbers, "fl-wrapped": wrapped, "fl-narrow": narrow}
     kinds = [
         next((kind for kind, places in classes.items() if place in places), None)
@@ -180,12 +182,19 @@ def table(
                 ),
             ],
             className="fl-table",
+            style=named,
         ),
         className="fl-scroll",
         tabIndex="0",
         role="region",
         **aria(label=label),
     )
+
+
+def css_text(text: str) -> str:
+    """Return a text as a quoted string of a style sheet."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ")
+    return f'"{escaped}"'
 
 
 def facts(pairs: Iterable[tuple[str, str, str]]) -> html.Dl:
