@@ -193,7 +193,7 @@ def test_a_fleet_list_mends_only_letters_that_no_vin_holds(store, load_rows, vin
 def test_a_mistyped_vin_names_its_near_ones(fleet_store):
     with pytest.raises(InputError, match=f"did you mean {A} .*position 5"):
         vehicle_record(fleet_store, A.replace("B", "8", 1))
-    with pytest.raises(InputError, match="no vehicle answers to 'XX7': give a whole VIN"):
+    with pytest.raises(InputError, match="no vehicle answers to 'XX7': give a VIN, a unit number"):
         vehicle_record(fleet_store, "XX7")
 
 
