@@ -293,9 +293,10 @@ def count_groups(lives: Lives, grouped: Ints, number: int, stratum: Ints) -> tup
     if number < 2:
         raise InvalidLives(f"There is {number} group: pass at least two groups to compare.")
     size = lives.scale.size
-    base = stratum * size
-    exit_key = base + lives.exit
     strata = int(stratum.max()) + 1
+    # The usual single stratum begins at 0: nothing to add to a million places.
+    base = stratum * size if strata > 1 else 0
+    exit_key = base + lives.exit if strata > 1 else lives.exit
     axis = strata * size
     failed = lives.cause > 0
     if axis <= PLACES_PER_LIFE * lives.rows + 1024:
@@ -303,16 +304,18 @@ def count_groups(lives: Lives, grouped: Ints, number: int, stratum: Ints) -> tup
         before = np.zeros(axis + 1, dtype=np.intp)
         before[happened + 1] = 1
         np.cumsum(before, out=before)
-        gone = before[exit_key + 1]
-        came = before[base] if lives.entry is None else before[base + lives.entry + 1]
+        gone = before[1:][exit_key]
     else:
+        before = None
         happened = np.unique(exit_key[failed])
         gone = np.searchsorted(happened, exit_key, side="right")
-        came = (
-            np.searchsorted(happened, base)
-            if lives.entry is None
-            else np.searchsorted(happened, base + lives.entry, side="right")
-        )
+    if lives.entry is not None:
+        key = base + lives.entry
+        came = np.searchsorted(happened, key, side="right") if before is None else before[1:][key]
+    elif strata > 1:
+        came = np.searchsorted(happened, base) if before is None else before[base]
+    else:
+        came = np.zeros(lives.rows, dtype=np.intp)
     k = happened.size
 
     def counted(places: Ints, width: int, weight: Floats | None, groups: Ints) -> Floats:
