@@ -2,28 +2,20 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
-import tempfile
-from pathlib import Path
-
-from bench_lives import fill_store, seconds
+from large_fleet import in_own_process, print_measured, seconds
 
 from fleetlog import analyses
 from fleetlog.settings import COMEBACK_DAYS, COMEBACK_MILES
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
 
-VEHICLES = 100_000
 MOST_TIMES_THE_QUERY = 3.0
 REPETITIONS = 3
 GROUPINGS = ("shop", "technician", "part_lot")
 
 
-def measure(path: Path) -> dict[str, float]:
+def measure(store: Store) -> dict[str, float]:
     """Time the query and the answers in turns; the query counts its rows and hands none over."""
-    store = Store.open(path)
     query = read_sql("analyses", "comebacks").format(work=read_sql("analyses", "comeback_lines"))
     asked = {
         "by": "shop", "same": "component", "component": None, "name_technicians": False,
@@ -49,12 +41,7 @@ def measure(path: Path) -> dict[str, float]:
 
 def benches() -> list[dict[str, object]]:
     """Measure in a process of its own, so that nothing else is in its memory."""
-    with tempfile.TemporaryDirectory() as folder:
-        store = fill_store(Path(folder), VEHICLES)
-        done = subprocess.run(
-            [sys.executable, __file__, str(store.path)], check=True, capture_output=True, text=True
-        )
-    found = json.loads(done.stdout)
+    found = in_own_process(__file__)
     return [
         {
             "name": f"comebacks by {by} in a million lines, times the counting query alone",
@@ -67,4 +54,4 @@ def benches() -> list[dict[str, object]]:
 
 
 if __name__ == "__main__":
-    print(json.dumps(measure(Path(sys.argv[1]))))
+    print_measured(measure)

@@ -2,24 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import resource
-import subprocess
-import sys
-import tempfile
-import time
-from collections.abc import Callable
-from pathlib import Path
-from typing import Any
-
 import duckdb
+from large_fleet import in_own_process, peak_mib, print_measured, seconds
 
-from fleetlog import intake
-from fleetlog.demo import simulate
 from fleetlog.lives import rebuild
 from fleetlog.store import Store
 
-VEHICLES = 100_000
 MOST_TIMES_A_SORT = 6.0
 MOST_MEMORY_MIB = 2048.0
 REPETITIONS = 3
@@ -34,27 +22,8 @@ ONE_SORT = """
 """
 
 
-def fill_store(folder: Path, vehicles: int) -> Store:
-    """Load a lean, clean fleet as a shop would, part by part."""
-    simulate(folder, vehicles=vehicles, layout="parquet", lines_per_vehicle="lean", dirt=False)
-    store = Store.create(folder / "bench.fleetlog")
-    intake.load(store, folder / "engine_families.csv", kind="engine-families")
-    for pattern, kind in (("vehicles_*", "vehicles"), ("repairs_*", "repairs")):
-        for part in sorted(folder.glob(f"{pattern}.parquet")):
-            intake.load(store, part, kind=kind)
-    return store
-
-
-def seconds(call: Callable[[], Any]) -> float:
-    """Time one call."""
-    start = time.perf_counter()
-    call()
-    return time.perf_counter() - start
-
-
-def measure(folder: Path, vehicles: int) -> dict[str, float]:
+def measure(store: Store) -> dict[str, float]:
     """Time the sort and the rebuilding in turns on one connection; peak memory of this process."""
-    store = fill_store(folder, vehicles)
     sorts, rebuilds = [], []
     with duckdb.connect(str(store.path)) as connection:
         connection.execute("SET memory_limit = '1500MB'").fetchall()
@@ -75,20 +44,13 @@ def measure(folder: Path, vehicles: int) -> dict[str, float]:
         "lives": lives,
         "sort_s": min(sorts),
         "rebuild_s": min(rebuilds),
-        "peak_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "peak_mib": peak_mib(),
     }
 
 
 def benches() -> list[dict[str, object]]:
     """Measure in a process of its own, so that its memory is its own."""
-    with tempfile.TemporaryDirectory() as folder:
-        done = subprocess.run(
-            [sys.executable, __file__, folder, str(VEHICLES)],
-            check=True,
-            capture_output=True,
-            text=True,
-        )
-    found = json.loads(done.stdout)
+    found = in_own_process(__file__)
     return [
         {
             "name": "lives of 100,000 vehicles, times one windowed sort of their lines",
@@ -105,4 +67,4 @@ def benches() -> list[dict[str, object]]:
 
 
 if __name__ == "__main__":
-    print(json.dumps(measure(Path(sys.argv[1]), int(sys.argv[2]))))
+    print_measured(measure)

@@ -2,35 +2,20 @@
 
 from __future__ import annotations
 
-import json
-import resource
-import subprocess
-import sys
-import tempfile
-import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import duckdb
-from bench_lives import fill_store
+from large_fleet import in_own_process, peak_mib, print_measured, seconds
 
 from fleetlog import analyses
 from fleetlog.lives import risk_table, select_lives
 from fleetlog.lives.select import POSITION_FIELDS
 from fleetlog.store import Store
 
-VEHICLES = 100_000
 MOST_TIMES_THE_COUNTING = 3.0
 REPETITIONS = 2
 COMPONENT, FAMILY = "valvetrain.rocker-arm", "V8-51"
-
-
-def seconds(call: Callable[[], Any]) -> float:
-    """Time one call."""
-    start = time.perf_counter()
-    call()
-    return time.perf_counter() - start
 
 
 def counting(store: Store, counted: Callable[..., Any], by: tuple[str, ...]) -> None:
@@ -40,10 +25,8 @@ def counting(store: Store, counted: Callable[..., Any], by: tuple[str, ...]) -> 
         counted(connection, COMPONENT, engine_family=FAMILY, by=by)
 
 
-def measure(folder: Path, vehicles: int) -> dict[str, float]:
+def measure(store: Store) -> dict[str, float]:
     """Time the analyses and both ways of counting in turns; the least of each."""
-    path = folder / "bench.fleetlog"
-    store = Store.open(path) if path.exists() else fill_store(folder, vehicles)
     by_maker = (*POSITION_FIELDS, "part_maker", "part_lot")
     calls = {
         "places_table_s": lambda: counting(store, risk_table, POSITION_FIELDS),
@@ -56,20 +39,13 @@ def measure(folder: Path, vehicles: int) -> dict[str, float]:
     times = {name: min(seconds(call) for _ in range(REPETITIONS)) for name, call in calls.items()}
     return {
         **times,
-        "peak_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "peak_mib": peak_mib(),
     }
 
 
 def benches() -> list[dict[str, object]]:
     """Measure in a process of its own, so that its memory is its own."""
-    with tempfile.TemporaryDirectory() as folder:
-        done = subprocess.run(
-            [sys.executable, __file__, folder, str(VEHICLES)],
-            check=True,
-            capture_output=True,
-            text=True,
-        )
-    found = json.loads(done.stdout)
+    found = in_own_process(__file__)
     return [
         {
             "name": f"{what} of 100,000 vehicles, times their {word}",
@@ -86,4 +62,4 @@ def benches() -> list[dict[str, object]]:
 
 
 if __name__ == "__main__":
-    print(json.dumps(measure(Path(sys.argv[1]), int(sys.argv[2]))))
+    print_measured(measure)

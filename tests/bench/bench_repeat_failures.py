@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import resource
-import subprocess
-import sys
-import tempfile
 import time
-from pathlib import Path
 
 import duckdb
-from bench_lives import fill_store
+from large_fleet import in_own_process, peak_mib, print_measured
 
 from fleetlog import analyses
 from fleetlog.lives import risk_table
 from fleetlog.store import Store
 
-VEHICLES = 100_000
 MOST_TIMES_THE_TABLES = 10.0
 REPETITIONS = 2
 
@@ -35,10 +28,8 @@ def count_all_tables(store: Store) -> int:
     return len(asked)
 
 
-def measure(folder: Path, vehicles: int) -> dict[str, float]:
+def measure(store: Store) -> dict[str, float]:
     """Time both in turns; peak memory of this process."""
-    path = folder / "bench.fleetlog"
-    store = Store.open(path) if path.exists() else fill_store(folder, vehicles)
     tables, answers = [], []
     for _ in range(REPETITIONS):
         start = time.perf_counter()
@@ -53,20 +44,13 @@ def measure(folder: Path, vehicles: int) -> dict[str, float]:
         "repeat_failures_s": min(answers),
         "cells": int(found.looked_at["cells"].sum()),
         "findings": found.findings.height,
-        "peak_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "peak_mib": peak_mib(),
     }
 
 
 def benches() -> list[dict[str, object]]:
     """Measure in a process of its own, so that its memory is its own."""
-    with tempfile.TemporaryDirectory() as folder:
-        done = subprocess.run(
-            [sys.executable, __file__, folder, str(VEHICLES)],
-            check=True,
-            capture_output=True,
-            text=True,
-        )
-    found = json.loads(done.stdout)
+    found = in_own_process(__file__)
     return [
         {
             "name": "repeat failures of 100,000 vehicles, times their risk tables",
@@ -78,4 +62,4 @@ def benches() -> list[dict[str, object]]:
 
 
 if __name__ == "__main__":
-    print(json.dumps(measure(Path(sys.argv[1]), int(sys.argv[2]))))
+    print_measured(measure)

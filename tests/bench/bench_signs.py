@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import statistics
-import subprocess
-import sys
-import tempfile
-from pathlib import Path
 from typing import Any
 
-from bench_lives import fill_store, seconds
+from large_fleet import in_own_process, print_measured, seconds
 
 from fleetlog import analyses
 from fleetlog.store import Store
 
-VEHICLES = 100_000
 MOST_TIMES_COUNTING = 3.0
 REPETITIONS = 3
 FAMILY, COMPONENT = "V8-51", "valvetrain.rocker-arm"
@@ -74,9 +68,8 @@ def count_signs(store: Store, component: str | None, family: str | None) -> None
     )
 
 
-def measure(folder: Path, vehicles: int) -> dict[str, Any]:
+def measure(store: Store) -> dict[str, Any]:
     """Time each answer and its counting in turns; medians."""
-    store = fill_store(folder, vehicles)
     pairs = {
         "signs before a component's failures, one family": (
             lambda: analyses.warning_signs(store, COMPONENT, engine_family=FAMILY),
@@ -108,14 +101,7 @@ def measure(folder: Path, vehicles: int) -> dict[str, Any]:
 
 def benches() -> list[dict[str, object]]:
     """Measure in a process of its own."""
-    with tempfile.TemporaryDirectory() as folder:
-        done = subprocess.run(
-            [sys.executable, __file__, folder, str(VEHICLES)],
-            check=True,
-            capture_output=True,
-            text=True,
-        )
-    found = json.loads(done.stdout)
+    found = in_own_process(__file__)
     lines = found.pop("lines")
     return [
         {
@@ -129,4 +115,4 @@ def benches() -> list[dict[str, object]]:
 
 
 if __name__ == "__main__":
-    print(json.dumps(measure(Path(sys.argv[1]), int(sys.argv[2]))))
+    print_measured(measure)

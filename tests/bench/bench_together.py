@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import resource
-import subprocess
-import sys
-import tempfile
 import time
-from pathlib import Path
 
 import duckdb
-from bench_lives import fill_store
+from large_fleet import in_own_process, peak_mib, print_measured
 
 from fleetlog import analyses
 from fleetlog.lives import risk_table
 from fleetlog.store import Store
 
-VEHICLES = 100_000
 FAMILY, FAILED, GROUP = "V8-51", "valvetrain.rocker-arm", "under-valve-cover"
 MOST_TIMES_THE_TABLES = 3.0
 REPETITIONS = 2
@@ -42,10 +35,8 @@ def count_tables(store: Store) -> int:
     return len(touched)
 
 
-def measure(folder: Path, vehicles: int) -> dict[str, float]:
+def measure(store: Store) -> dict[str, float]:
     """Time both in turns; peak memory of this process."""
-    path = folder / "bench.fleetlog"
-    store = Store.open(path) if path.exists() else fill_store(folder, vehicles)
     tables, answers = [], []
     for _ in range(REPETITIONS):
         start = time.perf_counter()
@@ -63,20 +54,13 @@ def measure(folder: Path, vehicles: int) -> dict[str, float]:
         "replace_together_s": min(answers),
         "failures": int(found.neighbours["failures"].sum()),
         "classes": found.parts.height,
-        "peak_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "peak_mib": peak_mib(),
     }
 
 
 def benches() -> list[dict[str, object]]:
     """Measure in a process of its own, so that its memory is its own."""
-    with tempfile.TemporaryDirectory() as folder:
-        done = subprocess.run(
-            [sys.executable, __file__, folder, str(VEHICLES)],
-            check=True,
-            capture_output=True,
-            text=True,
-        )
-    found = json.loads(done.stdout)
+    found = in_own_process(__file__)
     return [
         {
             "name": "what to replace together, times the risk tables of the parts behind the cover",
@@ -88,4 +72,4 @@ def benches() -> list[dict[str, object]]:
 
 
 if __name__ == "__main__":
-    print(json.dumps(measure(Path(sys.argv[1]), int(sys.argv[2]))))
+    print_measured(measure)

@@ -2,19 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import statistics
-import subprocess
-import sys
-import tempfile
-import time
-from collections.abc import Callable
-from pathlib import Path
-from typing import Any
 
-from bench_lives import fill_store
+from large_fleet import in_own_process, print_measured, seconds
 
-from fleetlog import analyses, intake
+from fleetlog import analyses
 from fleetlog.analyses.choices import find_vehicles
 from fleetlog.store import Store
 
@@ -25,13 +17,6 @@ VEHICLES_TRIED = 5
 
 # The least that any answer costs: open the file, find one row by its key.
 LOOK_UP = "SELECT * FROM vehicle WHERE vin = $vin"
-
-
-def seconds(call: Callable[[], Any]) -> float:
-    """Time one call."""
-    start = time.perf_counter()
-    call()
-    return time.perf_counter() - start
 
 
 def measure(store: Store) -> dict[str, float]:
@@ -56,14 +41,7 @@ def measure(store: Store) -> dict[str, float]:
 
 def benches() -> list[dict[str, object]]:
     """Measure in a process of its own, so that a filled store leaves no memory behind."""
-    with tempfile.TemporaryDirectory() as folder:
-        done = subprocess.run(
-            [sys.executable, __file__, folder, str(VEHICLES)],
-            check=True,
-            capture_output=True,
-            text=True,
-        )
-    found = json.loads(done.stdout)
+    found = in_own_process(__file__, VEHICLES)
     return [
         {
             "name": f"record of one of {VEHICLES:,} vehicles, times opening and one key look-up",
@@ -74,17 +52,5 @@ def benches() -> list[dict[str, object]]:
     ]
 
 
-def filled(folder: Path, vehicles: int) -> Store:
-    """Return the store in a folder, made where there is none yet."""
-    made = folder / "bench.fleetlog"
-    if made.exists():
-        return Store.open(made)
-    store = fill_store(folder, vehicles)
-    rules = folder / "service_rules.csv"
-    if rules.exists():
-        intake.load(store, rules, kind="service-rules")
-    return store
-
-
 if __name__ == "__main__":
-    print(json.dumps(measure(filled(Path(sys.argv[1]), int(sys.argv[2])))))
+    print_measured(measure)
