@@ -47,7 +47,7 @@ def _reach_words(reach: int, unit: str) -> str:
 
 def sentence_of(row: dict[str, Any], story: Story, unit: str) -> str:
     """Say one finding as a foreman would."""
-    rest = row["against"] if row["within"] is None else f"the rest of no. {row['within']}"
+    rest = row["against"] if row["within"] is None else f"the rest of finding {row['within']}"
     usual = _few(row["expected"]) if row["expected"] >= HARDLY_ANY else "hardly any"
     said = [
         f"{row['title']}: {counted(row['failed'], 'part')} failed on "
