@@ -20,7 +20,7 @@ WINDOW_SCHEMA: Mapping[str, Any] = {
 
 def open_windows(
     orders: pl.DataFrame, lines: pl.DataFrame, vehicle: Mapping[str, Any], pace: Pace | None,
-    on: date, *, window_days: int, window_distance: float,
+    on: date, *, unrelated: pl.DataFrame, window_days: int, window_distance: float,
 ) -> pl.DataFrame:  # fmt: skip
     """Return the repairs whose comeback window is open on a day, the latest first.
 
@@ -29,7 +29,8 @@ def open_windows(
     until ``window_distance`` has been driven, whichever is later. ``until_on`` and
     ``until_distance`` are the two limits; ``closes_on`` is the day of the later one, by the
     vehicle's pace (null where that is not known); ``back_*`` names the visit on which the same
-    component was at fault again meanwhile.
+    component was at fault again meanwhile. Pairs in ``unrelated`` (``shop``, ``ro_no``,
+    ``back_shop``, ``back_ro_no``) are passed over, as people have ruled.
     """
     work = (
         lines.filter(
@@ -60,6 +61,7 @@ def open_windows(
     perhaps = repairs.filter(
         (pl.col("until_on") >= on) | (pl.col("until_distance") >= vehicle["last_seen_distance"])
     )
+    ruled = set(unrelated.select("shop", "ro_no", "back_shop", "back_ro_no").iter_rows())
     found = []
     for repair in perhaps.iter_rows(named=True):
         by_distance = _day_at(repair["until_distance"], vehicle, pace)
@@ -69,7 +71,7 @@ def open_windows(
             and vehicle["last_seen_distance"] <= repair["until_distance"]
             and (closes is None or on <= closes)
         ):
-            found.append({**repair, "closes_on": closes} | _back(repair, work))
+            found.append({**repair, "closes_on": closes} | _back(repair, work, ruled))
     kept = [{name: row[name] for name in WINDOW_SCHEMA} for row in found]
     return pl.DataFrame(kept, schema=dict(WINDOW_SCHEMA)).sort(
         "ready_on", "title", descending=[True, False]
@@ -89,13 +91,23 @@ def _day_at(distance: float | None, vehicle: Mapping[str, Any], pace: Pace | Non
     return seen + timedelta(days=round(left / pace.per_day))
 
 
-def _back(repair: Mapping[str, Any], work: pl.DataFrame) -> dict[str, Any]:
+def _back(
+    repair: Mapping[str, Any], work: pl.DataFrame, ruled: set[tuple[Any, ...]]
+) -> dict[str, Any]:
     later = work.filter(
         (pl.col("component") == repair["component"])
         & pl.col("failed")
         & (pl.col("opened_on") > repair["ready_on"])
-    ).head(1)
-    row = later.row(0, named=True) if later.height else {}
+    )
+    this = (repair["shop"], repair["ro_no"])
+    row: Mapping[str, Any] = next(
+        (
+            visit
+            for visit in later.iter_rows(named=True)
+            if (*this, visit["shop"], visit["ro_no"]) not in ruled
+        ),
+        {},
+    )
     return {
         "back_shop": row.get("shop"),
         "back_ro_no": row.get("ro_no"),

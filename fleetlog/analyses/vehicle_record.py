@@ -179,8 +179,8 @@ def vehicle_record(
         parts=_parts(read["parts"], orders, read["names"]),
         due=due_tasks(rules, lines, read["meters"], head, _ordinals(read["names"]), day),
         windows=open_windows(
-            orders, lines, head, pace, day, window_days=window_days,
-            window_distance=window_distance,
+            orders, lines, head, pace, day, unrelated=read["unrelated"],
+            window_days=window_days, window_distance=window_distance,
         ),
         last_open=_last_open(orders, lines, torques, head, day),
         doubts=_doubts(read, orders, lines, torques),
@@ -228,6 +228,7 @@ def _read(connection: duckdb.DuckDBPyConnection, vin: str) -> dict[str, Any]:
         "rules": rows("vehicle_rules", engine_family=family),
         "names": rows("vehicle_position_names", engine_family=family),
         "pairs": rows("vehicle_doubtful_orders", vin=vin),
+        "unrelated": rows("vehicle_unrelated"),
     }
 
 

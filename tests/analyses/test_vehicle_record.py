@@ -8,6 +8,7 @@ import pytest
 from fleetlog import analyses
 from fleetlog.analyses.choices import MOST_VEHICLES, find_vehicles
 from fleetlog.errors import InputError
+from fleetlog.intake import rule_unrelated
 
 START = date(2015, 1, 1)
 VIN = "GZ7VAKE1XPF104729"
@@ -194,11 +195,15 @@ def test_a_repair_that_came_back_says_on_which_order(records):
     records.vehicle(VIN)
     records.order(VIN, 100, 10_000, {"component": "charging.alternator"})
     records.order(VIN, 110, 10_100, {"component": "charging.alternator"})
-    windows = analyses.vehicle_record(records.build(), VIN).windows
+    store = records.build()
+    windows = analyses.vehicle_record(store, VIN).windows
     assert windows.select("ro_no", "back_ro_no", "back_on").rows() == [
         ("2", None, None),
         ("1", "2", day(110)),
     ]
+    rule_unrelated(store, "North Yard:2", "North Yard:1", reason="another fault")
+    windows = analyses.vehicle_record(store, VIN).windows
+    assert windows.select("ro_no", "back_ro_no").rows() == [("2", None), ("1", None)]
 
 
 @pytest.fixture(scope="module")
