@@ -77,8 +77,8 @@ def compare_with_others(
 
     Dispersion stretches the logs of the limits by its root and shrinks the normal score of the
     p-value likewise; next to no events on either side it multiplies or divides the one limit that
-    there is, as fewer cases would. Groups of one kind share their standard, so their ratios are
-    not independent. Cost: n log n in rows.
+    there is, and divides the events of the p-value, as fewer cases would. Groups of one kind share
+    their standard, so their ratios are not independent. Cost: n log n in rows.
 
     Source: Breslow and Day 1987, section 2.3; Fay and Feuer 1997; dispersion: McCullagh and
     Nelder 1989, section 6.2.
@@ -111,13 +111,14 @@ def compare_with_others(
     ratio[known] = found.ratio
     lower[known], upper[known], p_value[known] = _stretched(found, dispersion)
     none = any_shared & ~known
-    empty = rate_ratio(
-        seen[none], compared[none], 0, compared[none] ** 2 / total(weight * own)[none],
-        method=method, level=level,
-    )  # fmt: skip
-    lower[none], p_value[none] = (
-        empty.lower / dispersion,
-        _shrunk_score(empty.p_value, dispersion),
+    like = compared[none] ** 2 / total(weight * own)[none]
+    empty = rate_ratio(seen[none], compared[none], 0, like, method=method, level=level)
+    lower[none] = empty.lower / dispersion
+    # All events on the one side, each as likely as its share of the cases: events that come in
+    # clusters are so many fewer.
+    share = compared[none] / (compared[none] + like)
+    p_value[none] = np.minimum(
+        1.0, (1 if method == "mid-p" else 2) * share ** (seen[none] / dispersion)
     )
     # 1 / (1 / expected + 1 / behind), the variances of both on the log scale.
     both = np.where(known, expected + behind, 1.0)

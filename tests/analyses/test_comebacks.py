@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
@@ -328,6 +328,7 @@ def test_comebacks_over_those_followed_is_the_rate_of_all(draws, retired):
     assert (groups["followed"] >= groups["followed_up"] - 1e-9).all()
 
 
+@example(66780)  # a group whose like had no comeback elsewhere
 @given(st.integers(0, 10**6))
 def test_repairs_that_always_share_their_fate_are_no_more_evidence(draws):
     """Each repair twice on its vehicle: as many comebacks again, and the same verdicts."""

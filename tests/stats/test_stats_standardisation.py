@@ -111,3 +111,15 @@ def test_limits_hold_a_ratio_of_one_at_the_stated_rate():
 def test_what_cannot_be_is_refused(arguments, says):
     with pytest.raises(InvalidLives, match=says):
         stats.compare_with_others(*arguments)
+
+
+@pytest.mark.parametrize("method", ["mid-p", "exact"])
+def test_where_the_others_had_none_events_in_pairs_are_no_more_evidence(method):
+    """Three of ten against none of forty: one share of the cases to the power of three."""
+    once = stats.compare_with_others([3, 0], [10.0, 40.0], [0, 1], [0, 0], method=method)
+    pairs = stats.compare_with_others(
+        [6, 0], [20.0, 80.0], [0, 1], [0, 0], method=method, dispersion=2.0
+    )
+    chance = (1 if method == "mid-p" else 2) * (10 / 50) ** 3
+    assert once.table["p_value"][0] == pytest.approx(chance)
+    assert pairs.table["p_value"][0] == pytest.approx(chance)
