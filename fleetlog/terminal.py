@@ -5,12 +5,12 @@ from __future__ import annotations
 import dataclasses
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 import polars as pl
 from rich.console import Console
@@ -19,6 +19,8 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from rich.table import Table
 
 PIPE_WIDTH = 140
+
+Result = TypeVar("Result")
 
 
 def _console(*, stderr: bool) -> Console:
@@ -75,6 +77,19 @@ def as_percentages(rows: pl.DataFrame, *shares: str) -> pl.DataFrame:
     return rows.with_columns(pl.col(name) * 100 for name in shares)
 
 
+def left_out(rows: pl.DataFrame) -> None:
+    """Print what did not enter the figures, where anything did not."""
+    if rows.height:
+        heading("Left out")
+        table(rows)
+
+
+def notes(rows: pl.DataFrame, name: str) -> None:
+    """Print the note of each row that has one, after the name in column ``name``."""
+    noted = rows.filter(pl.col("note") != "")
+    sentences([f"{row[name]}: {row['note']}." for row in noted.to_dicts()])
+
+
 def cell(value: Any) -> str:  # noqa: PLR0911 - one line per kind of value
     """Return a value of a table as text."""
     if value is None:
@@ -90,6 +105,14 @@ def cell(value: Any) -> str:  # noqa: PLR0911 - one line per kind of value
     if isinstance(value, datetime):
         return value.isoformat(sep=" ", timespec="minutes")
     return str(value)
+
+
+def answer(result: Result, show: Callable[[Result], None], *, json: bool) -> None:
+    """Print a result for machines, or as ``show`` does for people."""
+    if json:
+        print_json(result)
+    else:
+        show(result)
 
 
 def print_json(result: Any) -> None:

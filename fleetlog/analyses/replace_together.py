@@ -195,7 +195,6 @@ def replace_together(
             }
         )
         names = rows(connection, "together_evidence", orders=orders or [-1])
-        units = dict(connection.sql("SELECT vin, unit_no FROM vehicle").fetchall())
     titles = dict(fleet.places.select("component", "title").unique().rows())
     prices = prices_of(sorted(titles), lines, labour, given, store.currency, titles)
     classes, left_out = classes_of(engine, chances, prices, rules)
@@ -218,7 +217,7 @@ def replace_together(
     )
     facts: dict[str, Any] = {
         "vin": engine.vin,
-        "unit_no": units.get(engine.vin) if engine.vin else None,
+        "unit_no": _unit_no(fleet, engine.vin),
         "shop": engine.shop,
         "ro_no": engine.ro_no,
         "engine_family": engine.engine_family,
@@ -241,7 +240,7 @@ def replace_together(
         "prices": prices.table.with_columns(
             title=pl.col("component").replace_strict(titles, return_dtype=pl.String)
         ),
-        "evidence": _evidence(known, fleet, names, units, titles),
+        "evidence": _evidence(known, fleet, names, titles),
         "left_out": left_out,
     }
     return ReplaceTogether(**facts, summary=summary_of(facts, engine, prices, titles))
@@ -492,11 +491,15 @@ def _elsewhere(
     )
 
 
+def _unit_no(fleet: Fleet, vin: str | None) -> str | None:
+    units = fleet.vehicles.filter(pl.col("vin").eq_missing(pl.lit(vin)))["unit_no"]
+    return None if units.is_empty() else units[0]
+
+
 def _evidence(
     known: list[Chances],
     fleet: Fleet,
     names: pl.DataFrame,
-    units: Mapping[str, str | None],
     titles: Mapping[str, str],
 ) -> pl.DataFrame:
     """Return the failures that came after one of a neighbour, with both orders."""
@@ -504,14 +507,11 @@ def _evidence(
     gathered = (
         found.group_by("component", "vehicle", "ended_ro", "first_ro", maintain_order=True)
         .agg(positions=pl.col("ordinal").sort())
-        .join(fleet.vehicles.select("vehicle", "vin"), on="vehicle")
+        .join(fleet.vehicles.select("vehicle", "vin", "unit_no"), on="vehicle")
         .join(names, left_on="ended_ro", right_on="ro_id")
         .join(names.rename({"shop": "first_shop", "ro_no": "first_ro_no", "opened_on": "first_on"}),
               left_on="first_ro", right_on="ro_id")
-        .with_columns(
-            title=pl.col("component").replace_strict(titles, return_dtype=pl.String),
-            unit_no=pl.col("vin").replace_strict(dict(units), return_dtype=pl.String),
-        )
+        .with_columns(title=pl.col("component").replace_strict(titles, return_dtype=pl.String))
     )  # fmt: skip
     return (
         gathered.with_columns(positions=_where(gathered, fleet.places))

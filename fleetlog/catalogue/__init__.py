@@ -6,7 +6,7 @@ technicians use for a part, is common practice, no source.
 """
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
@@ -14,7 +14,7 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from itertools import product
 from types import MappingProxyType
-from typing import Any, Final, Literal, cast, get_args
+from typing import Any, Final, Literal, TypeVar, cast, get_args
 
 import polars as pl
 
@@ -393,16 +393,18 @@ def read_catalogue(folder: Traversable) -> Catalogue:
     """
     access_groups = {
         code: AccessGroup(code, _text(title, "access_groups.toml", code))
-        for code, title in _read(folder / "access_groups.toml").items()
+        for code, title in read_toml(folder / "access_groups.toml").items()
     }
-    failure_modes = _failure_modes(_read(folder / "failure_modes.toml"))
+    failure_modes = read_worded(
+        read_toml(folder / "failure_modes.toml"), "failure_modes.toml", FailureMode
+    )
     components: dict[str, Component] = {}
     files = sorted(
         (file for file in (folder / "components").iterdir() if file.name.endswith(".toml")),
         key=lambda file: file.name,
     )
     for file in files:
-        for part in _components(file.name, _read(file)):
+        for part in _components(file.name, read_toml(file)):
             if part.code in components:
                 raise InputError(f"{file.name}: component {part.code!r} occurs twice; remove one.")
             components[part.code] = part
@@ -411,11 +413,12 @@ def read_catalogue(folder: Traversable) -> Catalogue:
         components=MappingProxyType(components),
         failure_modes=MappingProxyType(failure_modes),
         access_groups=MappingProxyType(access_groups),
-        words=_words(_read(folder / "words.toml")),
+        words=_words(read_toml(folder / "words.toml")),
     )
 
 
-def _read(file: Traversable) -> dict[str, Any]:
+def read_toml(file: Traversable) -> dict[str, Any]:
+    """Read a TOML file of the catalogue, or say what is wrong with it."""
     try:
         return tomllib.loads(file.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
@@ -464,20 +467,29 @@ def _one_meaning(words: Mapping[str, tuple[str, ...]], file: str) -> None:
                 )
 
 
-def _failure_modes(entries: Mapping[str, Any]) -> dict[str, FailureMode]:
-    file = "failure_modes.toml"
-    modes: dict[str, FailureMode] = {}
+Worded = TypeVar("Worded")
+
+
+def read_worded(
+    entries: Mapping[str, Any], file: str, make: Callable[[str, str, tuple[str, ...]], Worded]
+) -> dict[str, Worded]:
+    """Check entries of a title and the words for it; ``make`` takes code, title and words.
+
+    Raises
+    ------
+    InputError : an entry that is no table, an unknown key, or a word that stands under two codes.
+    """
+    made: dict[str, Worded] = {}
+    words: dict[str, tuple[str, ...]] = {}
     for code, entry in entries.items():
         if not isinstance(entry, dict):
             raise InputError(f"{file}: {code} must be a table with title and words.")
         _known(entry, ("title", "words"), file, code)
-        modes[code] = FailureMode(
-            code=code,
-            title=_text(entry.get("title"), file, f"{code}.title"),
-            words=_lower_words(entry.get("words"), file, f"{code}.words"),
-        )
-    _one_meaning({code: mode.words for code, mode in modes.items()}, file)
-    return modes
+        title = _text(entry.get("title"), file, f"{code}.title")
+        words[code] = _lower_words(entry.get("words"), file, f"{code}.words")
+        made[code] = make(code, title, words[code])
+    _one_meaning(words, file)
+    return made
 
 
 COMPONENT_KEYS: Final = (

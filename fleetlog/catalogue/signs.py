@@ -9,8 +9,7 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from types import MappingProxyType
 
-from fleetlog.catalogue import _known, _lower_words, _one_meaning, _read, _text
-from fleetlog.errors import InputError
+from fleetlog.catalogue import read_toml, read_worded
 
 FILE = "complaint_signs.toml"
 
@@ -37,15 +36,4 @@ def read_signs(folder: Traversable) -> Mapping[str, Sign]:
     ------
     InputError : an entry that is no table, an unknown key, or a word that stands under two signs.
     """
-    signs: dict[str, Sign] = {}
-    for code, entry in _read(folder / FILE).items():
-        if not isinstance(entry, dict):
-            raise InputError(f"{FILE}: {code} must be a table with title and words.")
-        _known(entry, ("title", "words"), FILE, code)
-        signs[code] = Sign(
-            code=code,
-            title=_text(entry.get("title"), FILE, f"{code}.title"),
-            words=_lower_words(entry.get("words"), FILE, f"{code}.words"),
-        )
-    _one_meaning({code: sign.words for code, sign in signs.items()}, FILE)
-    return MappingProxyType(signs)
+    return MappingProxyType(read_worded(read_toml(folder / FILE), FILE, Sign))

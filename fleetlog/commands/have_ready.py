@@ -25,10 +25,7 @@ def have_ready(
     result = analyses.have_ready(
         Store.open(store), engine_family, component, where=conditions(where)
     )
-    if json:
-        terminal.print_json(result)
-    else:
-        show_have_ready(result)
+    terminal.answer(result, show_have_ready, json=json)
 
 
 def show_have_ready(result: analyses.HaveReady) -> None:
@@ -56,6 +53,4 @@ def show_have_ready(result: analyses.HaveReady) -> None:
         terminal.table(result.unread, most=10)
     terminal.heading("The jobs")
     terminal.table(result.evidence.drop("vin"), most=15)
-    if result.left_out.height:
-        terminal.heading("Left out")
-        terminal.table(result.left_out)
+    terminal.left_out(result.left_out)

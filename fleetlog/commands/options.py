@@ -15,6 +15,7 @@ Component = Annotated[str, typer.Argument(help="Component code, such as valvetra
 Family = Annotated[
     str | None, typer.Option("--engine-family", help="Only vehicles of this engine family.")
 ]
+FailureMode = Annotated[str | None, typer.Option(help="Only failures of this mode.")]
 Clock = Annotated[str, typer.Option(help="distance or days.")]
 Where = Annotated[
     list[str] | None,

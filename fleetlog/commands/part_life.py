@@ -11,6 +11,7 @@ from fleetlog.commands.options import (
     DEFAULT_STORE,
     Clock,
     Component,
+    FailureMode,
     Family,
     Generation,
     Json,
@@ -30,7 +31,7 @@ def part_life(
     ] = None,
     where: Where = None,
     clock: Clock = "distance",
-    failure_mode: Annotated[str | None, typer.Option(help="Only failures of this mode.")] = None,
+    failure_mode: FailureMode = None,
     generation: Generation = "any",
     keep_assumed: KeepAssumed = None,
     store: StorePath = DEFAULT_STORE,
@@ -48,10 +49,7 @@ def part_life(
         generation=generation,
         keep_assumed=keep_assumed,
     )
-    if json:
-        terminal.print_json(result)
-    else:
-        show_part_life(result)
+    terminal.answer(result, show_part_life, json=json)
 
 
 def show_part_life(result: analyses.PartLife) -> None:
@@ -67,8 +65,5 @@ def show_part_life(result: analyses.PartLife) -> None:
             "shape_lower": "from", "shape_upper": "to",
         },
     )  # fmt: skip
-    for row in result.groups.filter(result.groups["note"] != "").rows(named=True):
-        terminal.sentences([f"{row['group']}: {row['note']}."])
-    if result.left_out.height:
-        terminal.heading("Left out")
-        terminal.table(result.left_out)
+    terminal.notes(result.groups, "group")
+    terminal.left_out(result.left_out)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
-import typer
-
 from fleetlog import analyses, terminal
 from fleetlog.commands.options import (
     DEFAULT_STORE,
     Clock,
     Component,
+    FailureMode,
     Family,
     Json,
     KeepAssumed,
@@ -23,7 +20,7 @@ def part_makers(
     component: Component,
     engine_family: Family = None,
     clock: Clock = "distance",
-    failure_mode: Annotated[str | None, typer.Option(help="Only failures of this mode.")] = None,
+    failure_mode: FailureMode = None,
     keep_assumed: KeepAssumed = None,
     store: StorePath = DEFAULT_STORE,
     json: Json = False,
@@ -37,10 +34,7 @@ def part_makers(
         failure_mode=failure_mode,
         keep_assumed=keep_assumed,
     )
-    if json:
-        terminal.print_json(result)
-    else:
-        show_part_makers(result)
+    terminal.answer(result, show_part_makers, json=json)
 
 
 def show_part_makers(result: analyses.PartMakers) -> None:
@@ -55,8 +49,7 @@ def show_part_makers(result: analyses.PartMakers) -> None:
             "shape_lower": "from", "shape_upper": "to",
         },
     )  # fmt: skip
-    for row in result.makers.filter(result.makers["note"] != "").rows(named=True):
-        terminal.sentences([f"{row['maker']}: {row['note']}."])
+    terminal.notes(result.makers, "maker")
     if result.comparisons.height:
         terminal.heading("Against each other, at the same ages and places")
         terminal.table(
@@ -81,6 +74,4 @@ def show_part_makers(result: analyses.PartMakers) -> None:
                 "shape_lower": "from", "shape_upper": "to", "verdict": "verdict",
             },
         )  # fmt: skip
-    if result.left_out.height:
-        terminal.heading("Left out")
-        terminal.table(result.left_out)
+    terminal.left_out(result.left_out)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
-import typer
-
 from fleetlog import analyses, terminal
 from fleetlog.commands.options import (
     DEFAULT_STORE,
     Clock,
     Component,
+    FailureMode,
     Family,
     Generation,
     Json,
@@ -24,7 +21,7 @@ def position_map(
     component: Component,
     engine_family: Family = None,
     clock: Clock = "distance",
-    failure_mode: Annotated[str | None, typer.Option(help="Only failures of this mode.")] = None,
+    failure_mode: FailureMode = None,
     generation: Generation = "any",
     keep_assumed: KeepAssumed = None,
     store: StorePath = DEFAULT_STORE,
@@ -40,10 +37,7 @@ def position_map(
         generation=generation,
         keep_assumed=keep_assumed,
     )
-    if json:
-        terminal.print_json(result)
-    else:
-        show_position_map(result)
+    terminal.answer(result, show_position_map, json=json)
 
 
 def show_position_map(result: analyses.PositionMap) -> None:
@@ -72,6 +66,4 @@ def show_position_map(result: analyses.PositionMap) -> None:
             "finding": "finding",
         },
     )  # fmt: skip
-    if result.left_out.height:
-        terminal.heading("Left out")
-        terminal.table(result.left_out)
+    terminal.left_out(result.left_out)

@@ -10,10 +10,7 @@ from fleetlog.store import Store
 def quality(store: StorePath = DEFAULT_STORE, json: Json = False) -> None:
     """Show how far the records can be trusted, and what to mend first."""
     result = analyses.quality(Store.open(store))
-    if json:
-        terminal.print_json(result)
-    else:
-        show_quality(result)
+    terminal.answer(result, show_quality, json=json)
 
 
 def show_quality(result: analyses.Quality) -> None:

@@ -50,10 +50,7 @@ def repeat_failures(
         false_share=false_share,
         downtime_cost_per_hour=downtime_cost_per_hour,
     )
-    if json:
-        terminal.print_json(result)
-    else:
-        show_repeat_failures(result)
+    terminal.answer(result, show_repeat_failures, json=json)
 
 
 def show_repeat_failures(result: analyses.RepeatFailures) -> None:

@@ -84,10 +84,7 @@ def replace_together(
         downtime_cost_per_hour=downtime_cost,
         one_opening_serves=one_opening_serves,
     )
-    if json:
-        terminal.print_json(result)
-    else:
-        show_replace_together(result)
+    terminal.answer(result, show_replace_together, json=json)
 
 
 def _amounts(given: Amounts) -> dict[str, float]:

@@ -45,10 +45,7 @@ def warning_signs(
         horizon=horizon,
         answered=answered,
     )
-    if json:
-        terminal.print_json(result)
-    else:
-        show_warning_signs(result)
+    terminal.answer(result, show_warning_signs, json=json)
 
 
 def show_warning_signs(result: analyses.WarningSigns) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from fleetlog.errors import InputError
-from fleetlog.intake.linking import find_order
+from fleetlog.intake.linking import find_two_orders
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
 
@@ -44,14 +44,7 @@ def rule_unrelated(
     if not reason.strip():
         raise InputError("say why the two orders are unrelated: a ruling without a reason is none")
     with store.write() as connection:
-        one, other = (find_order(connection, named) for named in (first, second))
-        if one.ro_id == other.ro_id:
-            raise InputError(f"{first!r} and {second!r} are one order: name two")
-        if one.vin != other.vin:
-            raise InputError(
-                f"{first!r} is an order of {one.vin} and {second!r} of {other.vin}: orders of two "
-                "vehicles are never comebacks, so check the numbers"
-            )
+        one, other = find_two_orders(connection, first, second, never="comebacks")
         ruled = RuledComeback(one.shop, one.ro_no, other.shop, other.ro_no)
         connection.execute(
             read_sql("intake", "keep_comeback_ruling"),

@@ -68,14 +68,7 @@ def rule_on_orders(
     if ruling not in get_args(Ruling):
         raise InputError(f"ruling {ruling!r}: say 'same' or 'different'")
     with store.write() as connection:
-        one, other = (find_order(connection, named) for named in (first, second))
-        if one.ro_id == other.ro_id:
-            raise InputError(f"{first!r} and {second!r} are one order: name two")
-        if one.vin != other.vin:
-            raise InputError(
-                f"{first!r} is an order of {one.vin} and {second!r} of {other.vin}: orders of two "
-                "vehicles are never one job, so check the numbers"
-            )
+        one, other = find_two_orders(connection, first, second, never="one job")
         connection.execute(
             read_sql("intake", "keep_ruling"),
             {
@@ -94,6 +87,27 @@ def rule_on_orders(
         ).fetchall()
         rebuild(connection, distance_unit=store.distance_unit)
     return RuledOrders(one.shop, one.ro_no, other.shop, other.ro_no, one.vin, ruling)
+
+
+def find_two_orders(
+    connection: duckdb.DuckDBPyConnection, first: str, second: str, *, never: str
+) -> tuple[Order, Order]:
+    """Return two orders of one vehicle, each named as for `find_order`.
+
+    Raises
+    ------
+    InputError : an order is not in the store, both are one, or they are of two vehicles, which
+        are ``never`` what is to be said of them.
+    """
+    one, other = (find_order(connection, named) for named in (first, second))
+    if one.ro_id == other.ro_id:
+        raise InputError(f"{first!r} and {second!r} are one order: name two")
+    if one.vin != other.vin:
+        raise InputError(
+            f"{first!r} is an order of {one.vin} and {second!r} of {other.vin}: orders of two "
+            f"vehicles are never {never}, so check the numbers"
+        )
+    return one, other
 
 
 def find_order(connection: duckdb.DuckDBPyConnection, named: str) -> Order:

@@ -231,6 +231,8 @@ def inspection_policy(
 def _known(life: Life, costs: _Costs, level: float) -> InspectionPolicy:
     """Policy for a life with known parameters."""
     looked_at = _Inspected(life, costs.discount)
+    # Numbers and times of inspections are never discounted.
+    plain = _Inspected(life, 0.0) if costs.discount else looked_at
     best = float(_best_intervals(looked_at, costs, SCAN_POINTS, NARROWINGS)[0])
     finite, found = bool(np.isfinite(looked_at.lived[0])), bool(np.isfinite(best))
     never = float(costs.never(looked_at.lived)[0]) if finite else np.inf
@@ -240,21 +242,22 @@ def _known(life: Life, costs: _Costs, level: float) -> InspectionPolicy:
         at = np.array([[best]])
         least = float(costs.of(at, looked_at.visits(at), looked_at.lived)[0, 0])
         if np.isfinite(mean):
-            visits = float(_Inspected(life, 0.0).visits(at)[0, 0])
+            visits = float(plain.visits(at)[0, 0])
     elif finite:
         least = never
     last = 4 * best if found else last_shown(life)
     intervals = np.linspace(last / 200, last, 200)[:, None]
     intervals = intervals if finite else intervals[:0]
+    seen = looked_at.visits(intervals)
     share = (
-        1 - mean / (intervals * _Inspected(life, 0.0).visits(intervals))[:, 0]
+        1 - mean / (intervals * (plain.visits(intervals) if costs.discount else seen))[:, 0]
         if np.isfinite(mean)
         else np.full(len(intervals), np.nan)
     )
     curve = pl.DataFrame(
         {
             "interval": intervals[:, 0],
-            "cost": costs.of(intervals, looked_at.visits(intervals), looked_at.lived)[:, 0],
+            "cost": costs.of(intervals, seen, looked_at.lived)[:, 0],
             "undetected_share": pl.Series(share, nan_to_null=True),
         }
     )

@@ -23,13 +23,14 @@ WITH failed AS (
     WHERE r.component <> f.first_component OR r.ordinal <> f.first_ordinal
     GROUP BY r.vin
 )
-SELECT s.vin, row_number() OVER (ORDER BY s.vin) - 1 AS vehicle, s.generation_assumed,
+SELECT s.vin, v.unit_no, row_number() OVER (ORDER BY s.vin) - 1 AS vehicle, s.generation_assumed,
        s.start_distance,
        greatest(0, s.entry_distance - s.start_distance) AS entry, s.exit_distance - s.start_distance AS exit,
        (s.exit_distance - s.entry_distance) / nullif(s.exit_on - s.entry_on, 0) AS per_day,
        f.first_component, f.first_ordinal, f.first_distance, f.first_ro, f.found_with_first,
        g.second_distance, g.second_ro
 FROM vehicle_span AS s
+JOIN vehicle AS v USING (vin)
 LEFT JOIN first_of AS f USING (vin)
 LEFT JOIN second_of AS g USING (vin)
 WHERE s.engine_family = $engine_family

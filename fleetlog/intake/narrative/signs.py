@@ -23,6 +23,7 @@ from fleetlog.intake.narrative.terms import (
     mark_negated,
     normal_form,
     opens_clause,
+    vocabulary_of,
 )
 
 __all__ = ["code_signs"]
@@ -101,13 +102,7 @@ def _build(signs: Mapping[str, Sign], context: Mapping[str, tuple[str, ...]]) ->
     index = pl.DataFrame(
         {"name": values, "value": range(values.len())}, schema_overrides={"value": pl.Int32}
     )
-    terms = (
-        listed.join(index, on="name")
-        .with_columns(head=pl.lit(""), single=pl.lit(value=False), numbered=pl.lit(value=False))
-        .select("pattern", "kind", "value", "head", "single", "numbered")
-        .unique()
+    terms = listed.join(index, on="name").with_columns(
+        head=pl.lit(""), single=pl.lit(value=False), numbered=pl.lit(value=False)
     )
-    patterns = terms.select(pl.col("pattern").unique()).sort(
-        pl.col("pattern").str.len_bytes(), descending=True
-    )["pattern"]
-    return Vocabulary(patterns, terms, values)
+    return vocabulary_of(terms, values)

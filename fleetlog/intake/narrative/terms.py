@@ -218,20 +218,21 @@ def build_vocabulary(catalogue: Catalogue, *, inverted: bool = False) -> Vocabul
         for part in catalogue.components.values()
         if part.position_rule in (PositionRule.PER_VALVE, PositionRule.PER_CYLINDER)
     ]
-    terms = (
-        listed.join(index, on="name")
-        .with_columns(
-            head=pl.col("pattern").str.strip_chars().str.extract(r"(\S+?)s?$"),
-            single=~pl.col("pattern").str.strip_chars().str.contains(" ", literal=True),
-            numbered=(pl.col("kind") == "component") & pl.col("name").is_in(numbered),
-        )
-        .select("pattern", "kind", "value", "head", "single", "numbered")
-        .unique()
+    terms = listed.join(index, on="name").with_columns(
+        head=pl.col("pattern").str.strip_chars().str.extract(r"(\S+?)s?$"),
+        single=~pl.col("pattern").str.strip_chars().str.contains(" ", literal=True),
+        numbered=(pl.col("kind") == "component") & pl.col("name").is_in(numbered),
     )
-    patterns = terms.select(pl.col("pattern").unique()).sort(
+    return vocabulary_of(terms, values)
+
+
+def vocabulary_of(terms: pl.DataFrame, values: pl.Series) -> Vocabulary:
+    """Make a vocabulary of terms and the names that their values stand for, longest terms first."""
+    known = terms.select("pattern", "kind", "value", "head", "single", "numbered").unique()
+    patterns = known.select(pl.col("pattern").unique()).sort(
         pl.col("pattern").str.len_bytes(), descending=True
     )["pattern"]
-    return Vocabulary(patterns, terms, values)
+    return Vocabulary(patterns, known, values)
 
 
 def _component_terms(catalogue: Catalogue, *, inverted: bool) -> Iterator[tuple[str, str, str]]:
