@@ -160,7 +160,7 @@ def weigh(
     def of(chance_left: Drawn, chance_new: Drawn) -> OpenParts:
         return open_parts(
             count=classes["count"].to_numpy(), chance_left=chance_left, chance_new=chance_new,
-            cost_now=np.where(classes["renewed"], 0.0, classes["cost_now"]),
+            cost_now=classes["cost_now"].to_numpy(),
             cost_later=classes["cost_later"].to_numpy(), opening=classes["opening"].to_numpy(),
         )  # fmt: skip
 

@@ -30,7 +30,7 @@ from fleetlog.settings import (
     LEVEL,
     ONE_OPENING_MILES,
 )
-from fleetlog.stats import expected_cost
+from fleetlog.stats import expected_cost, expected_openings
 from fleetlog.store import Store
 from fleetlog.units import convert_distance
 
@@ -60,11 +60,13 @@ class ReplaceTogether:
         ``opening``, ``break_even`` (chance of one part; null where none makes it pay), ``saving``
         (what the best choice with the class renewed costs less than the best with it left),
         ``saving_lower``, ``saving_upper``, ``pays`` (share of the draws in which it saves),
-        ``chosen`` (is it in the set of least expected cost), ``verdict`` and ``note``.
+        ``chosen`` (is it in the set of least expected cost), ``whole_later`` (would a later
+        failure among them renew all of them, or what failed: the cheaper), ``verdict`` and
+        ``note``.
     choices : sets side by side: ``choice`` (first nothing more than must be, then the best),
         ``parts`` (renewed beside what failed), ``cost_now``, ``expected_later``, ``total``,
-        ``chance_again`` (that the engine is opened again within the horizon), ``saving`` over the
-        first, ``lower``, ``upper``.
+        ``chance_again`` (that the engine is opened again within the horizon), ``openings`` (how
+        often, in the mean), ``saving`` over the first, ``lower``, ``upper``.
     neighbours : by component: ``title``, ``failures``, ``vehicles``, ``ratio``, ``lower``,
         ``upper`` (of the hazard after a neighbour's failure to that before, as estimated; null
         where it has no estimate), ``reckoned_with`` (the ratio drawn to 1, or 1), ``used`` and
@@ -161,7 +163,8 @@ def replace_together(
     they differ (Weibull, or another model where clearly better), times the ratio of hazards after
     a neighbour's failure (Cox, lives split at that failure, the same position and age compared,
     clustered by vehicle, drawn to 1 by :data:`fleetlog.settings.NEIGHBOUR_SPREAD`; left at 1
-    where failures are too few). Choice: `fleetlog.stats.renew_together`. Limits: by draws of the
+    where failures are too few). Choice: `fleetlog.stats.renew_together`; what is renewed later is
+    followed up to the horizon (`fleetlog.stats.expected_cost`). Limits: by draws of the
     fitted lives and ratios; prices are taken as known. Linear in the vehicles and lives of the
     engine family.
     """
@@ -332,7 +335,8 @@ def _chances(engine: OpenEngine, fleet: Fleet) -> dict[str, Chances | str]:
 def _parts(
     classes: pl.DataFrame, weighed: Weighed, placed: pl.DataFrame, told: set[str]
 ) -> pl.DataFrame:
-    joint = weighed.joint
+    joint, point = weighed.joint, weighed.point
+    whole_later = np.where(joint.renewed, point.new.whole, point.left.whole)
     figures = []
     for j, row in enumerate(classes.rows(named=True)):
         savings = weighed.drawn_saving(joint.with_class[j], joint.without_class[j])
@@ -346,6 +350,7 @@ def _parts(
                 "break_even": joint.break_even[j], "saving": joint.class_saving[j],
                 "saving_lower": lower, "saving_upper": upper, "pays": float(np.mean(savings > 0)),
                 "verdict": verdict, "note": note, "chosen": bool(joint.renewed[j]),
+                "whole_later": bool(whole_later[j]),
                 "given": "age, neighbour" if row["component"] in told else "age",
             }
         )  # fmt: skip
@@ -369,7 +374,7 @@ def _parts(
             "component", "title", "positions", "count", "age", "generation", "life", "given",
             "plain_chance", "chance", "lower", "upper", "new_chance", "cost_now", "cost_later",
             "opening", "break_even", "saving", "saving_lower", "saving_upper", "pays", "chosen",
-            "verdict", "note",
+            "whole_later", "verdict", "note",
         )
     )  # fmt: skip
 
@@ -428,6 +433,7 @@ def _choices(classes: pl.DataFrame, weighed: Weighed, engine: OpenEngine) -> pl.
                 "choice": name, "parts": int(count @ renewed), "cost_now": now,
                 "expected_later": total - now, "total": total,
                 "chance_again": float(1 - np.prod((1 - chance) ** count)),
+                "openings": float(expected_openings(point, renewed)),
                 "saving": float(expected_cost(point, weighed.forced)) - total,
                 "lower": lower, "upper": upper,
             }

@@ -56,6 +56,7 @@ def summary_of(
             "Where the failed part sat was not said, and one of its places was taken: check which "
             "covers are off."
         )
+    said.append(_later_words(parts))
     said.extend(prices.said)
     if facts["left_out"].height:
         said.append(
@@ -93,7 +94,8 @@ def _answer(facts: Mapping[str, Any], engine: OpenEngine, titles: Mapping[str, s
         )
         return (
             f"{lead}renewing {more} costs least by these figures; the engine is then opened again "
-            f"with a chance of {per_cent(nothing['chance_again'])}."
+            f"with a chance of {per_cent(nothing['chance_again'])}, {number(nothing['openings'])} "
+            "times on average."
         )
     limits = facts["saving_interval"]
     sure = "" if limits[0] > 0 else ", so it may not pay"
@@ -102,7 +104,8 @@ def _answer(facts: Mapping[str, Any], engine: OpenEngine, titles: Mapping[str, s
         f"{number(choice['cost_now'], currency)} now saves {number(choice['saving'], currency)} "
         f"({between(limits, currency)}{sure}) against renewing {nothing['choice']}, and the chance "
         f"of opening again falls from {per_cent(nothing['chance_again'])} to "
-        f"{per_cent(choice['chance_again'])}."
+        f"{per_cent(choice['chance_again'])}, openings from {number(nothing['openings'])} to "
+        f"{number(choice['openings'])} on average."
     )
 
 
@@ -116,6 +119,21 @@ def _class_words(row: Mapping[str, Any], facts: Mapping[str, Any]) -> str:
 
 def _titles(frame: pl.DataFrame) -> str:
     return listed(frame["title"].unique(maintain_order=True).str.to_lowercase())
+
+
+def _later_words(parts: pl.DataFrame) -> str:
+    """Say how failures after this job are taken to be met."""
+    whole = parts.filter("whole_later")
+    if whole.is_empty():
+        return "Later failures are reckoned with as met by renewing what failed, and no more."
+    named = listed(
+        f"{row['title'].lower()}{', ' * bool(row['positions'])}{row['positions']}"
+        for row in whole.rows(named=True)
+    )
+    return (
+        "Later failures are reckoned with as met by renewing what failed; but all at once, which "
+        f"costs less there, among these: {named}."
+    )
 
 
 def _neighbour_words(facts: Mapping[str, Any]) -> list[str]:

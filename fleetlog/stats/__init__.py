@@ -66,6 +66,7 @@ from fleetlog.stats.joint_renewal import (
     OpenParts,
     break_even_chance,
     expected_cost,
+    expected_openings,
     open_parts,
     renew_together,
 )
@@ -212,6 +213,7 @@ __all__ = [
     "expected_at_rates",
     "expected_cost",
     "expected_needed",
+    "expected_openings",
     "fit_life",
     "fit_life_from_table",
     "fit_life_regression",

@@ -8,6 +8,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import fft
 
 from fleetlog.stats._arrays import Bools, Floats
 
@@ -18,8 +19,26 @@ LEAST = np.exp(-700.0)
 # A break-even chance is looked for on a grid of this many, then by halving.
 SCANNED = 128
 HALVINGS = 50
+# What periods beyond the last leak into a renewal chance when its transform is turned back.
+LEAKED = 1e-13
 
 Method: TypeAlias = Literal["exhaustive", "greedy"]
+
+
+@dataclass(frozen=True)
+class Later:
+    """What becomes of classes after the opening that is weighed. See `later_of`.
+
+    Attributes
+    ----------
+    cost : (..., classes) expected cost of their failures up to the horizon, without openings.
+    quiet : (..., periods, classes) log of the chance that a class does not open up in a period.
+    whole : (..., classes) bool, whether a failure then renews all of the class, or what failed.
+    """
+
+    cost: Floats
+    quiet: Floats
+    whole: Bools
 
 
 @dataclass(frozen=True)
@@ -32,7 +51,7 @@ class OpenParts:
     chance_left : (..., periods, classes) chance that one part fails in each of the successive
         periods up to the horizon if it is left; they add up to at most 1 over the periods.
     chance_new : (..., periods, classes) the same of a new part that is put in its place.
-    cost_now : (classes,) cost of renewing one part now.
+    cost_now : (classes,) cost of renewing one part while the machine is open, now or later.
     cost_later : (classes,) cost of one failure beyond the opening: part, labour, damage.
     opening : (classes,) cost of opening up again as far as a part of this class needs.
 
@@ -52,16 +71,14 @@ class OpenParts:
         return int(self.count.size)
 
     @cached_property
-    def whole(self) -> tuple[Floats, Floats]:
-        """Chance that one part fails before the horizon, (..., classes): left, and new."""
-        return self.chance_left.sum(axis=-2), self.chance_new.sum(axis=-2)
+    def left(self) -> Later:
+        """What becomes of each class if it is left."""
+        return later_of(self, self.chance_left)
 
     @cached_property
-    def quiet(self) -> tuple[Floats, Floats]:
-        """Log of the chance that the first failure of a class falls into no given period."""
-        return np.log(_no_opening(self.count, self.chance_left)), np.log(
-            _no_opening(self.count, self.chance_new)
-        )
+    def new(self) -> Later:
+        """What becomes of each class if it is renewed now."""
+        return later_of(self, self.chance_new)
 
 
 def open_parts(
@@ -112,11 +129,10 @@ def expected_cost(parts: OpenParts, renewed: ArrayLike) -> Floats:
     """Give the expected cost up to the horizon of renewing a set of classes now.
 
     Renewed parts cost their renewal. Any part may fail before the horizon, new ones by their own
-    chance, independently given those chances; each failure costs its part, labour and damage. The
-    first failure of a class opens up again, and its fellows are seen to with it. One opening
-    serves all classes whose first failure falls into the same period, and goes as deep as the
-    deepest of them needs. With one period and one depth that is the cost of the opening times the
-    chance that at least one part fails.
+    chance, independently given those chances, and so may what is put in for it, again and again
+    (:func:`later_of`). One opening serves all classes that open up in the same period, and goes as
+    deep as the deepest of them needs. With one period and one depth that is the cost of the opening
+    times the chance that at least one part fails.
 
     Parameters
     ----------
@@ -128,17 +144,18 @@ def expected_cost(parts: OpenParts, renewed: ArrayLike) -> Floats:
 
     Notes
     -----
-    A class opens up again once at most: what is renewed at a later opening is not followed any
-    further. Where most parts of a class would fail early in the horizon, leaving it therefore
-    comes out too cheap, by the chance that its successors fail in what remains.
+    Exact for parts that fail as the chances say: classes do not touch each other, so that a period
+    passes unopened with the product of what each makes of it, and expected costs add up. A shop
+    that decides anew at each later opening, on other classes too, does no worse: what is left to
+    the future comes out somewhat too dear.
 
     Source of the idea (economic dependence, opportunistic replacement): Dekker, Wildeman and van
     der Duyn Schouten 1997.
     """
     chosen = np.asarray(renewed, dtype=bool)
-    whole = np.where(chosen, parts.whole[1], parts.whole[0])
-    direct = parts.count * (np.where(chosen, parts.cost_now, 0.0) + whole * parts.cost_later)
-    quiet = np.where(chosen[..., None, :], parts.quiet[1], parts.quiet[0])
+    sunk = np.where(chosen, parts.count * parts.cost_now, 0.0)
+    direct = sunk + np.where(chosen, parts.new.cost, parts.left.cost)
+    quiet = _quiet(parts, chosen)
     # From the deepest on: what a failure at this depth or deeper adds over the next shallower.
     deepest = np.argsort(-parts.opening, kind="stable")
     steps = -np.diff(np.append(parts.opening[deepest], 0.0))
@@ -146,12 +163,99 @@ def expected_cost(parts: OpenParts, renewed: ArrayLike) -> Floats:
     return np.asarray(direct.sum(axis=-1) + (steps * opened).sum(axis=(-1, -2)))
 
 
-def _no_opening(count: Floats, chance: Floats) -> Floats:
-    """Chance that the first failure of a class does not fall into a period; above 0."""
-    before = np.cumsum(chance, axis=-2)
-    survived = np.clip(1 - np.concatenate([np.zeros_like(before[..., :1, :]), before], -2), 0, 1)
-    first = -np.diff(survived**count, axis=-2)
-    return np.asarray(np.clip(1 - first, LEAST, 1))
+def expected_openings(parts: OpenParts, renewed: ArrayLike) -> Floats:
+    """Give how often the machine is opened again up to the horizon: see `expected_cost`.
+
+    Parameters
+    ----------
+    renewed : (..., classes) bool; leading axes broadcast with those of the chances.
+
+    Returns
+    -------
+    (...) expected numbers of openings, of any depth.
+    """
+    shut = _quiet(parts, np.asarray(renewed, dtype=bool)).sum(axis=-1)
+    return np.asarray(-np.expm1(shut).sum(axis=-1))
+
+
+def _quiet(parts: OpenParts, chosen: Bools) -> Floats:
+    """Log of the chance that each class does not open up in each period."""
+    return np.where(chosen[..., None, :], parts.new.quiet, parts.left.quiet)
+
+
+def later_of(parts: OpenParts, chance: Floats) -> Later:
+    """Follow the classes up to the horizon, through every renewal.
+
+    A failure is met in one of two ways: what failed is renewed, at ``cost_later``; or all of its
+    class with it, the others at ``cost_now``. Each class keeps to the way that would cost less if
+    nothing else opened up.
+
+    Parameters
+    ----------
+    chance : (..., periods, classes) of one part failing for the first time in each period.
+    """
+    one = np.ones_like(parts.count)
+    singly, first = (
+        renewal_chances(_first(count, chance), _first(count, parts.chance_new))
+        for count in (one, parts.count)
+    )
+    costs = (
+        parts.count * parts.cost_later * singly.sum(axis=-2),
+        ((parts.count - 1) * parts.cost_now + parts.cost_later) * first.sum(axis=-2),
+    )
+    quiets = [np.log(np.clip(shut, LEAST, 1)) for shut in ((1 - singly) ** parts.count, 1 - first)]
+    alone = [
+        cost - parts.opening * np.expm1(quiet).sum(axis=-2)
+        for cost, quiet in zip(costs, quiets, strict=True)
+    ]
+    whole = (parts.count > 1) & (alone[1] < alone[0])
+    return Later(
+        cost=np.where(whole, costs[1], costs[0]),
+        quiet=np.where(whole[..., None, :], quiets[1], quiets[0]),
+        whole=whole,
+    )
+
+
+def _first(count: Floats, chance: Floats) -> Floats:
+    """Chance that the first failure among so many alike parts falls into each period."""
+    survived = np.clip(1 - np.cumsum(chance, axis=-2), 0, 1)
+    return np.asarray(-np.diff(survived**count, axis=-2, prepend=1.0))
+
+
+def renewal_chances(first: Floats, again: Floats) -> Floats:
+    """Give the chance that something renewed at each failure fails in each period.
+
+    A renewal falls into the middle of its period: what is new then has failed by the end of the
+    k-th period after with the chance of k periods and a half, drawn straight between those of k and
+    k + 1. It fails once a period at most: what would fail again in the same one does so in the
+    next. The error of either goes with the square of the period.
+
+    Parameters
+    ----------
+    first : (..., periods, series) chances of the first failure, by period from now on.
+    again : (..., periods, series) the same of a new one, by period from its renewal on; they
+        broadcast.
+
+    Returns
+    -------
+    (..., periods, series), by n log n in the periods.
+
+    Notes
+    -----
+    The chances u solve u(t) = first(t) + sum over s < t of u(s) next(t - s): as generating
+    functions, U = First / (1 - Next), taken on a circle within that of unit radius and turned back.
+
+    Source: Feller 1968, section XIII.3 (renewal equation); Abate and Whitt 1992 (inversion).
+    """
+    periods = first.shape[-2]
+    halfway = np.cumsum(again, axis=-2) - again / 2
+    halfway[..., 0, :] = 0.0
+    after = np.diff(halfway, axis=-2, prepend=0.0)
+    size = fft.next_fast_len(3 * periods, real=True)
+    shrink = LEAKED ** (np.arange(periods) / size)[:, None]
+    begun, returned = (fft.rfft(shrink * one, size, axis=-2) for one in (first, after))
+    chances = fft.irfft(begun / (1 - returned), size, axis=-2)[..., :periods, :] / shrink
+    return np.asarray(np.clip(chances, 0.0, 1.0))
 
 
 @dataclass(frozen=True)
@@ -167,8 +271,8 @@ class JointRenewal:
         j, and among those that do not (rows j); of what must be renewed, the best set with the
         class itself taken out.
     class_saving : (classes,) what the best set with class j costs less than the best without it.
-    break_even : (classes,) chance of one part of class j failing before the horizon, at which
-        renewing the class costs as much as leaving it, the others held to the best set; NaN where
+    break_even : (classes,) chance of one part of class j failing before the horizon, from which on
+        renewing the class costs less than leaving it, the others held to the best set; NaN where
         no chance makes it pay.
     method : "exhaustive" where every set was weighed or ruled out by bounds; "greedy" where too
         many classes were undecided and sets were improved by one class at a time.
@@ -276,35 +380,29 @@ def _depths(parts: OpenParts) -> tuple[Floats, Bools]:
     return np.diff(levels), parts.opening[None, :] >= levels[1:, None]
 
 
-def _direct_gain(parts: OpenParts, whole_left: Floats) -> Floats:
-    """Give what renewing a class saves besides openings, if left parts fail with ``whole_left``."""
-    fewer = whole_left - parts.whole[1]
-    return np.asarray(parts.count * (fewer * parts.cost_later - parts.cost_now))
-
-
 def _gain_bounds(parts: OpenParts, inside: Bools, outside: Bools) -> tuple[Floats, Floats]:
     """Bounds, whatever the undecided become, of what renewing each class saves, (classes,)."""
     steps, deep = _depths(parts)
-    left, new = (np.exp(log) for log in parts.quiet)
+    left, new = parts.left.quiet, parts.new.quiet
     bounds = [
         np.where(inside, new, np.where(outside, left, pick(left, new)))
         for pick in (np.minimum, np.maximum)
     ]
     # (depths, periods, classes): chance that no other class that needs the depth opens up.
     low, high = (
-        np.exp((own := deep[:, None, :] * np.log(bound)).sum(axis=-1, keepdims=True) - own)
+        np.exp((own := deep[:, None, :] * bound).sum(axis=-1, keepdims=True) - own)
         for bound in bounds
     )
-    gained = new - left
+    gained = np.exp(new) - np.exp(left)
     step = steps[:, None, None] * deep[:, None, :]
-    direct = _direct_gain(parts, parts.whole[0])
+    direct = parts.left.cost - parts.new.cost - parts.count * parts.cost_now
     least = direct + (step * np.where(gained > 0, low, high) * gained).sum(axis=(0, 1))
     most = direct + (step * np.where(gained > 0, high, low) * gained).sum(axis=(0, 1))
     return least, most
 
 
 def break_even_chance(parts: OpenParts, renewed: ArrayLike) -> Floats:
-    """Give the chance of one part failing at which renewing its class costs what leaving it does.
+    """Give the chance of one part failing from which on renewing its class pays.
 
     The chance is that of failing before the horizon, spread over the periods as that of the part
     is (evenly where it has none); the least such chance, where there are several.
@@ -320,16 +418,16 @@ def break_even_chance(parts: OpenParts, renewed: ArrayLike) -> Floats:
     chosen = np.asarray(renewed, dtype=bool)
     steps, deep = _depths(parts)
     periods = parts.chance_left.shape[0]
-    quiet_left, quiet_new = (np.exp(log) for log in parts.quiet)
-    own = deep[:, None, :] * np.log(np.where(chosen, quiet_new, quiet_left))
+    own = deep[:, None, :] * _quiet(parts, chosen)
     others = np.exp(own.sum(axis=-1, keepdims=True) - own)
     value = (steps[:, None, None] * deep[:, None, :] * others).sum(axis=0)
     whole = parts.chance_left.sum(axis=0)
     spread = np.where(whole > 0, parts.chance_left / np.where(whole > 0, whole, 1.0), 1 / periods)
 
     def gain(chance: Floats) -> Floats:
-        quiet = _no_opening(parts.count, chance[..., None, :] * spread)
-        return np.asarray((value * (quiet_new - quiet)).sum(axis=-2) + _direct_gain(parts, chance))
+        later = later_of(parts, chance[..., None, :] * spread)
+        opened = (value * (np.exp(parts.new.quiet) - np.exp(later.quiet))).sum(axis=-2)
+        return np.asarray(opened + later.cost - parts.new.cost - parts.count * parts.cost_now)
 
     grid = np.linspace(0.0, 1.0, SCANNED + 1)
     pays = gain(np.broadcast_to(grid[:, None], (grid.size, parts.classes))) > 0

@@ -225,6 +225,24 @@ def test_verdicts_follow_the_limits_and_the_chances_the_horizon(store):
         assert row["saving_lower"] <= row["saving"] <= row["saving_upper"]
 
 
+def test_what_is_renewed_later_is_followed_to_the_end_of_a_long_horizon(store):
+    """Rockers of that store wear out within some 250,000 miles: kept for longer, they fail again."""
+    kept = {horizon: ask(store, horizon=horizon, **GIVEN) for horizon in (40_000, 300_000, 600_000)}
+    nothing = {horizon: result.choices.row(0, named=True) for horizon, result in kept.items()}
+    assert nothing[40_000]["chance_again"] < nothing[40_000]["openings"] < 1
+    assert nothing[600_000]["openings"] > nothing[300_000]["openings"] + 1 > 2
+    assert nothing[600_000]["expected_later"] > 2 * nothing[300_000]["expected_later"]
+    for result in kept.values():
+        row = result.choices.row(1, named=True)
+        assert row["expected_later"] >= 900 * row["openings"]
+        whole = result.parts.filter("whole_later")
+        words = "renewing what failed, and no more" if whole.is_empty() else "but all at once"
+        assert any(words in sentence for sentence in result.summary)
+    worn = kept[300_000].parts.filter(pl.col("component") == ROCKER, pl.col("age") == 100_000)
+    assert worn["whole_later"].to_list() == [True]
+    assert not kept[40_000].parts["whole_later"].any()
+
+
 def test_thin_data_leave_the_neighbour_out_and_say_so(store):
     result = ask(store)
     assert not result.neighbours["used"].any()
