@@ -11,9 +11,9 @@ from fleetlog.analyses.part_chances import Fleet, chances_of, place_words
 
 FAILING, BESIDE = "failing", "beside"
 POSITIONS = 8
-SHAPE = 2.5
-SCALES = np.repeat([220_000.0, 400_000.0], POSITIONS // 2)
-KEPT_FROM, KEPT_TO = 40_000, 180_000
+SHAPE = 1.3
+SCALES = np.repeat([400_000.0, 800_000.0], POSITIONS // 2)
+KEPT_FROM, KEPT_TO = 40_000, 400_000
 
 
 def hazard(age):
@@ -137,9 +137,9 @@ def test_a_large_fleet_tells_the_ratio_that_was_planted(ratio):
 @pytest.mark.slow
 @pytest.mark.parametrize("ratio", [1.0, 2.0])
 def test_small_fleets_tell_it_without_bias_and_within_their_limits(ratio):
-    """400 fleets of 200 vehicles, some 200 to 270 failures each."""
+    """400 fleets of 100 vehicles, some 250 to 410 failures of each component."""
     seeds = range(400)
-    fleets = [simulated_fleet(np.random.default_rng(seed), 200, ratio) for seed in seeds]
+    fleets = [simulated_fleet(np.random.default_rng(seed), 100, ratio) for seed in seeds]
     for component in (FAILING, BESIDE):
         log_ratio, lower, upper, error = np.array(
             [found_ratio(fleet, component) for fleet in fleets]
