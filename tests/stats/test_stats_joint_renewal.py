@@ -292,6 +292,36 @@ def test_at_the_break_even_chance_a_class_costs_the_same_renewed_or_left(given_r
             assert left <= renewed + 1e-9
 
 
+@given(st.integers(1, 4), st.integers(2, 6), st.integers(0, 1000))
+@settings(max_examples=30, deadline=None)
+def test_a_class_pays_just_above_its_break_even_chance_and_not_just_below(classes, periods, seed):
+    rng = np.random.default_rng(seed)
+    given_figures = {
+        "count": rng.integers(1, 5, classes),
+        "chance_new": rng.dirichlet(np.ones(periods + 1), classes)[:, :periods].T / 3,
+        "cost_now": rng.uniform(1, 40, classes),
+        "cost_later": rng.uniform(1, 60, classes),
+        "opening": rng.uniform(1, 90, classes),
+    }
+    chance_left = rng.dirichlet(np.ones(periods + 1), classes)[:, :periods].T
+    result = renew_together(open_parts(chance_left=chance_left, **given_figures))
+
+    def saving(j, chance):
+        changed = chance_left.copy()
+        changed[:, j] *= chance / changed[:, j].sum()
+        sets = np.tile(result.renewed, (2, 1))
+        sets[:, j] = False, True
+        left, renewed = expected_cost(open_parts(chance_left=changed, **given_figures), sets)
+        return left - renewed
+
+    for j, chance in enumerate(result.break_even):
+        if np.isfinite(chance):
+            assert saving(j, min(chance + 1e-9, 1.0)) > -1e-6
+            assert saving(j, max(chance - 1e-9, 0.0)) < 1e-6
+        else:
+            assert saving(j, 1.0) < 1e-6
+
+
 def test_what_must_be_renewed_is_and_the_others_are_chosen_beside_it():
     parts = open_parts(count=1, chance_left=[0.5, 0.0], cost_now=[30, 5], cost_later=0, opening=100)
     result = renew_together(parts, always=[False, True])
