@@ -202,7 +202,7 @@ def prepare(
     driven = exposure.join(reach, on="band", how="left").select(
         pl.exclude("positions"),
         key="positions",
-        parts=_ordinals("positions").list.len(),
+        parts=pl.col("positions").str.count_matches(" ", literal=True) + 1,
         known=pl.lit(0, pl.Int64),
     )
     return Counts(coded(driven), coded(failed), coded(classes_of(names)), coded(vehicles))
@@ -294,32 +294,33 @@ class _Sums:
     """
 
     FIRST = (
-        ("model_year", "depot", "part_maker", "part_lot"),
-        ("model_year", "depot"),
         ("part_maker", "part_lot"),
+        ("model_year", "depot"),
+        ("model_year", "depot", "part_maker", "part_lot"),
     )
+    STRATA = ("component", "engine_family", "begun", "band", "reach", "known")
 
     def __init__(self, exposure: pl.DataFrame) -> None:
-        strata = ("component", "engine_family", "begun", "band", "reach", "known")
         whole = exposure.with_columns(pl.col("driven", "lives") * pl.col("parts"))
-        self._known = {
-            True: [exposure.select(pl.exclude("parts"))],
-            False: [whole.select(pl.exclude("parts", "key"))],
+        self._whole = {
+            True: exposure.select(pl.exclude("parts")),
+            False: whole.select(pl.exclude("parts", "key")),
         }
-        for more in self.FIRST:
-            self.by((*strata, *more), of_key=False)
-            self.by((*strata, *more), of_key=True)
+        self._known: dict[bool, list[pl.DataFrame]] = {True: [], False: []}
 
     def by(self, columns: Sequence[str], *, of_key: bool) -> pl.DataFrame:
         """Sum ``driven`` and ``lives`` of all positions; or of one position, by ``key`` too."""
         wanted = [*dict.fromkeys(columns), *(("key",) if of_key else ())]
-        known = self._known[of_key]
-        least = min(
-            (frame for frame in known if set(wanted) <= set(frame.columns)),
-            key=lambda one: one.height,
-        )
+        known = [frame for frame in self._known[of_key] if set(wanted) <= set(frame.columns)]
+        least = min(known, key=lambda one: one.height, default=None)
+        if least is None:
+            least = self._whole[of_key]
+            first = next((one for one in self.FIRST if set(columns) <= {*self.STRATA, *one}), None)
+            # A sum by all that there is would be no smaller; nor need this one be made twice.
+            if first and set(columns) < {*self.STRATA, *first} < {*least.columns} - {"key"}:
+                least = self.by((*self.STRATA, *first), of_key=of_key)
         found = least.group_by(wanted).agg(pl.col("driven", "lives").sum())
-        known.append(found)
+        self._known[of_key].append(found)
         return found
 
 

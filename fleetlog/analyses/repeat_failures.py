@@ -210,13 +210,16 @@ def _stories(
     ranked: list[Finding],
     names: pl.DataFrame,
 ) -> list[Story]:
-    lives = {
-        name: lives_of(connection, name)
-        for name in dict.fromkeys(finding.cell["component"] for finding in ranked)
-    }
-    return [
-        story_of(finding, counts, lives[finding.cell["component"]], names) for finding in ranked
-    ]
+    """Tell of the findings, component by component: the lives of one at a time are held."""
+    told: dict[int, Story] = {}
+    for name in dict.fromkeys(finding.cell["component"] for finding in ranked):
+        lives = lives_of(connection, name)
+        told |= {
+            place: story_of(finding, counts, lives, names)
+            for place, finding in enumerate(ranked)
+            if finding.cell["component"] == name
+        }
+    return [told[place] for place in range(len(ranked))]
 
 
 def _numbered(frames: list[pl.DataFrame], schema: dict[str, pl.DataType]) -> pl.DataFrame:

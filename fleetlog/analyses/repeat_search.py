@@ -14,6 +14,7 @@ from fleetlog.analyses.repeat_cells import (
     KINDS,
     LEAST_FAILED_VEHICLES,
     LEAST_RATIO,
+    REST_OF_FAMILY,
     REST_OF_FLEET,
     ROUNDING,
     Counts,
@@ -24,6 +25,9 @@ from fleetlog.stats import share_dispersion, stratified_ratio, variance_to_mean
 
 PARTS_LOOKED_AT = ("place", "part_lot", "part_maker", "depot", "model_year")
 """What the parts of a finding are told apart by, one at a time; and engine families."""
+
+FAMILY_KINDS = [number for number, kind in enumerate(KINDS) if kind.against == REST_OF_FAMILY]
+"""Kinds whose cells are held against their own engine family alone."""
 
 
 @dataclass(frozen=True)
@@ -54,12 +58,13 @@ class Search:
 def search(counts: Counts, *, false_share: float) -> Search:
     """Look at every cell, and take the one that explains most, until none is left beyond chance.
 
-    After each finding the cells that were beyond chance at first are looked at anew: within the
-    finding and outside of it, each part held against its like, so that what is high only because
-    it shares parts with the finding is so no longer; and outside alone, for what is high within the
-    finding only is a part of it. The j-th finding must have a p-value of at most
-    ``false_share * j / looks``, the critical values of Benjamini and Hochberg 1995 stepping down
-    (Sarkar 2002), with every cell counted each time that it was looked at.
+    After each finding the cells that were beyond chance at first and share with it what they are
+    held against are looked at anew: within the finding and outside of it, each part held against
+    its like, so that what is high only because it shares parts with the finding is so no longer;
+    and outside alone, for what is high within the finding only is a part of it. The j-th finding
+    must have a p-value of at most ``false_share * j / looks``, the critical values of Benjamini
+    and Hochberg 1995 stepping down (Sarkar 2002), with every cell counted each time that it was
+    looked at.
 
     Then each finding is looked into, with what the other findings hold set aside: which of its
     places, depots, lots, makers or years stand out from the rest of it, a family of looks of its
@@ -70,14 +75,16 @@ def search(counts: Counts, *, false_share: float) -> Search:
     first_look = tested(cells(counts, KINDS, counts.modes))
     if first_look.is_empty():
         return Search((), first_look, 0)
-    whole, looks = _stepwise(counts, first_look, false_share)
+    suspect = first_look.filter(_beyond(false_share))
+    single = {str(name): _of_component(counts, str(name)) for name in suspect["component"].unique()}
+    whole, looks = _stepwise(single, suspect, first_look.height, false_share)
     findings: list[Finding] = []
     for finding in whole:
         own = [
             other.cell for other in whole if other.cell["component"] == finding.cell["component"]
         ]
         others = [cell for cell in own if cell != finding.cell]
-        alone = _without(_of_component(counts, finding.cell["component"]), others)
+        alone = _without(single[finding.cell["component"]], others)
         parts, more = _parts(_inside(alone, finding.cell), finding.cell, false_share)
         looks += more
         if parts and not _stands(
@@ -89,21 +96,36 @@ def search(counts: Counts, *, false_share: float) -> Search:
     return Search(tuple(findings), first_look, looks)
 
 
+@dataclass(frozen=True)
+class _Waiting:
+    """The cells of one component that may still be findings, and what they are tested in.
+
+    ``left`` tells what lies in the findings apart; ``outside`` is without them, by failure mode:
+    one of another mode holds nothing.
+    """
+
+    look: pl.DataFrame
+    left: Counts
+    outside: Mapping[str | None, Counts]
+
+
 def _stepwise(
-    counts: Counts, first_look: pl.DataFrame, false_share: float
+    single: Mapping[str, Counts], suspect: pl.DataFrame, looks: int, false_share: float
 ) -> tuple[list[Finding], int]:
     """Take findings one after the other; return them and the number of looks."""
-    looks = first_look.height
     findings: list[Finding] = []
-    suspect = first_look.filter(_beyond(false_share))
-    waiting = {str(name): look for (name,), look in suspect.group_by("component")}
-    left = {name: _of_component(counts, name) for name in waiting}
+    waiting = {
+        str(name): _Waiting(
+            look, single[str(name)], dict.fromkeys(look["failure_mode"].unique(), single[str(name)])
+        )
+        for (name,), look in suspect.group_by("component")
+    }
     while True:
         threshold = false_share * (len(findings) + 1) / looks
         best = [
             (name, row)
-            for name, look in waiting.items()
-            if (row := _best(look, threshold)) is not None
+            for name, each in waiting.items()
+            if (row := _best(each.look, threshold)) is not None
         ]
         if not best:
             return findings, looks
@@ -111,38 +133,62 @@ def _stepwise(
         cell = {column: row[column] for column in ("component", *CELL_COLUMNS)}
         q_value = min(1.0, row["p_value"] * looks / (len(findings) + 1))
         findings.append(Finding(cell, row, q_value))
-        left[name] = _apart(left[name], cell)
-        again = _looked_again(left[name], waiting[name])
-        looks += again.height
-        again = again.filter(_beyond(false_share))
-        outside = _looked_at_outside(left[name], again, findings)
-        waiting[name] = again.join(
-            outside.filter(_beyond(false_share)), on=["kind", *CELL_COLUMNS], how="semi",
-            nulls_equal=True,
-        )  # fmt: skip
-        looks += outside.height
+        waiting[name], more = _after(waiting[name], cell, false_share)
+        looks += more
 
 
-def _looked_at_outside(left: Counts, look: pl.DataFrame, findings: list[Finding]) -> pl.DataFrame:
-    """Test cells without what the findings hold; one of another failure mode holds nothing."""
-    outside = [look.clear()]
-    for (mode,), same in look.group_by("failure_mode"):
-        of_mode = [
-            f.cell for f in findings if mode is None or f.cell["failure_mode"] in (None, mode)
-        ]
-        outside.append(_looked_again(_without(left, of_mode), same))
-    return pl.concat(outside)
+def _after(waiting: _Waiting, cell: dict[str, Any], false_share: float) -> tuple[_Waiting, int]:
+    """Look again at the cells that a finding changes; return what waits on, and the looks."""
+    left = _apart(waiting.left, cell)
+    outside = {
+        mode: _without(counts, [cell])
+        if mode is None or cell["failure_mode"] in (None, mode)
+        else counts
+        for mode, counts in waiting.outside.items()
+    }
+    changed = _held_against(waiting.look, cell)
+    again = _looked_again(left, waiting.look.filter(changed))
+    looks, again = again.height, again.filter(_beyond(false_share))
+    alone = [again.clear()]
+    for (mode,), same in again.group_by("failure_mode"):
+        alone.append(_looked_again(outside[mode], same))
+    without = pl.concat(alone)
+    stays = again.join(
+        without.filter(_beyond(false_share)), on=["kind", *CELL_COLUMNS], how="semi",
+        nulls_equal=True,
+    )  # fmt: skip
+    look = pl.concat([waiting.look.filter(~changed), stays])
+    return _Waiting(look, left, outside), looks + without.height
+
+
+def _held_against(look: pl.DataFrame, cell: Mapping[str, Any]) -> pl.Series:
+    """Mark the cells that are held against something of another: not those of other families."""
+    family = pl.lit(cell["engine_family"], pl.String)
+    apart = pl.col("kind").is_in(FAMILY_KINDS) & (pl.col("engine_family") != family)
+    return look.select(~apart.fill_null(value=False)).to_series()
 
 
 def _looked_again(left: Counts, look: pl.DataFrame) -> pl.DataFrame:
     """Test cells anew in what is left; those of which nothing is left are gone."""
-    kinds = tuple(KINDS[kind] for kind in look["kind"].unique().sort())
-    if not kinds:
+    if look.is_empty():
         return look
+    # Cells of a family are held against that family alone: the others need not be summed.
+    across = not look["kind"].is_in(FAMILY_KINDS).all()
+    if not across:
+        left = _of_families(left, look["engine_family"].unique().to_list())
+    kinds = tuple(KINDS[kind] for kind in look["kind"].unique().sort())
     modes = look.select("component", "failure_mode").drop_nulls().unique()
     again = tested(_numbered(cells(left, kinds, modes), kinds))
     return again.join(
         look.select("kind", *CELL_COLUMNS), on=["kind", *CELL_COLUMNS], how="semi", nulls_equal=True
+    )
+
+
+def _of_families(counts: Counts, families: list[str]) -> Counts:
+    """Keep some engine families: all that their own cells are held against."""
+    own = pl.col("engine_family").is_in(families)
+    return replace(
+        counts, exposure=counts.exposure.filter(own), failures=counts.failures.filter(own)
     )
 
 
@@ -268,13 +314,17 @@ def in_cell(
         if name not in ("place", "failure_mode") and cell[name] is not None
     ]
     if cell["place"] is not None:
-        members = classes.filter(
-            pl.col("component") == cell["component"],
-            pl.col("engine_family") == cell["engine_family"],
-            pl.col("place") == cell["place"],
-        )["ordinal"]
-        tests.append(pl.col(ordinal).cast(pl.Int16).is_in(members.to_list()))
+        tests.append(pl.col(ordinal).cast(pl.Int16).is_in(members_of(cell, classes).to_list()))
     return frame.select(pl.all_horizontal(*tests).fill_null(value=False)).to_series()
+
+
+def members_of(cell: Mapping[str, Any], classes: pl.DataFrame) -> pl.Series:
+    """Return the ordinals of the positions in the place of a cell."""
+    return classes.filter(
+        pl.col("component") == cell["component"],
+        pl.col("engine_family") == cell["engine_family"],
+        pl.col("place") == cell["place"],
+    )["ordinal"]
 
 
 def places_within(cell: Mapping[str, Any], classes: pl.DataFrame) -> list[str]:
@@ -320,7 +370,9 @@ def _parts(inside: Counts, cell: dict[str, Any], false_share: float) -> tuple[li
     if looked.is_empty():
         return [], 0
     first_look = tested(_numbered(looked, tuple(kinds)))
-    found, looks = _stepwise(inside, first_look, false_share)
+    suspect = first_look.filter(_beyond(false_share))
+    single = {str(cell["component"]): _of_component(inside, str(cell["component"]))}
+    found, looks = _stepwise(single, suspect, first_look.height, false_share)
     merged = [
         replace(
             finding,

@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from fleetlog.analyses.repeat_cells import AGE_EDGES, KINDS, REACH_EDGES, Counts, Kind
-from fleetlog.analyses.repeat_search import Finding, in_cell
+from fleetlog.analyses.repeat_search import Finding, members_of
 from fleetlog.analyses.wording import position_words
 from fleetlog.settings import REPEAT_FALSE_ALARM_MONTHS, REPEAT_RISE
 from fleetlog.sql import read_sql
@@ -91,7 +91,7 @@ def story_of(
         )
         .with_columns(age="exit")
         .pipe(typed, EVIDENCE)
-        .sort("opened_on", "vin", "ro_no", descending=[True, False, False])
+        .sort("opened_on", "vin", "ro_no", "positions", descending=[True, False, False, False])
     )  # fmt: skip
     low, middle, high = _quantiles(failed["exit"], failed["parts"], BAND)
     monthly, since = _by_month(finding, counts, members, failed)
@@ -125,15 +125,18 @@ def _day(age: str) -> pl.Expr:
 
 def _members(lives: pl.DataFrame, cell: dict[str, Any], classes: pl.DataFrame) -> pl.DataFrame:
     """Keep what of each life lies in the cell: its positions there, and its ages there."""
-    single = lives.with_row_index("life").with_columns(
-        ordinal=pl.col("positions").str.split(" ").cast(pl.List(pl.Int16)),
-        reach=pl.lit(cell["reach"]),
+    made = ("engine_family", "part_maker", "part_lot", "depot", "model_year")
+    named = [pl.col(name) == cell[name] for name in made if cell[name] is not None]
+    own = lives.filter(named).with_columns(
+        ordinal=pl.col("positions").str.split(" ").cast(pl.List(pl.Int16))
     )
-    single = single.explode("ordinal", empty_as_null=True)
-    inside = single.filter(in_cell(single, cell, classes, "ordinal"))
+    if cell["place"] is not None:
+        inside = members_of(cell, classes).cast(pl.Int16).to_list()
+        own = own.with_columns(pl.col("ordinal").list.set_intersection(inside))
     kept = (
-        inside.group_by("life", maintain_order=True)
-        .agg(pl.exclude("ordinal", "positions").first(), positions=pl.col("ordinal"))
+        own.filter(pl.col("ordinal").list.len() > 0)
+        .with_columns(positions=pl.col("ordinal").list.sort())
+        .drop("ordinal")
         .with_columns(parts=pl.col("positions").list.len().cast(pl.Int64))
     )
     if cell["reach"] is None:
