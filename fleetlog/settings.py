@@ -61,6 +61,22 @@ THIN_FAILURES = Setting(
     "still uncertain by about a factor of two (our rule of thumb)",
 )
 LEVEL = Setting("level", 0.95, "", "confidence level of every limit that is shown")
+SILENT_DAYS = Setting(
+    "silent_days",
+    90,
+    "days",
+    "a running vehicle without a reading for so long before the records end is called silent (our "
+    "rule of thumb)",
+)
+
+UNSEEN_SHARE = Setting(
+    "unseen_share",
+    0.05,
+    "",
+    "where so much of the time of running vehicles lies after their last reading, answers say that "
+    "rates of failure may be too high (our rule of thumb)",
+)
+
 REPEAT_FALSE_SHARE = Setting(
     "repeat_false_share",
     0.05,

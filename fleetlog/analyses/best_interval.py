@@ -11,6 +11,7 @@ import polars as pl
 from fleetlog.analyses.components import find_component
 from fleetlog.analyses.part_life import GENERATIONS, fit_weibull, lives_where, select, subject
 from fleetlog.analyses.results import BestInterval
+from fleetlog.analyses.unseen import unseen
 from fleetlog.analyses.wording import between, between_shares, counted, is_thin, number, per_cent
 from fleetlog.errors import InputError
 from fleetlog.lives.select import CLOCKS, check_choices
@@ -77,6 +78,7 @@ def best_interval(
         rules = connection.sql(
             read_sql("analyses", "component_rule"), params={**question, "clock": clock}
         ).pl()
+        unread = unseen(connection, engine_family)
     kept = select(lives, (), clock, None, generation, keep_assumed=keep_assumed).lives
     costs = _costs(
         renewals.row(0, named=True), component, store.currency, cost_planned, cost_failure,
@@ -125,7 +127,10 @@ def best_interval(
     return BestInterval(
         **facts,
         **figures,
-        summary=_summary(subject(part.title, engine_family, where, generation), facts, figures),
+        summary=(
+            *_summary(subject(part.title, engine_family, where, generation), facts, figures),
+            *unread.words,
+        ),
     )
 
 

@@ -13,6 +13,7 @@ import polars as pl
 from fleetlog.analyses.components import find_component
 from fleetlog.analyses.one_vehicle import by_vehicle, limited_by_vehicles
 from fleetlog.analyses.results import PartLife
+from fleetlog.analyses.unseen import unseen
 from fleetlog.analyses.wording import (
     between,
     counted,
@@ -35,6 +36,10 @@ MOST_GROUPS = 24
 """More curves than this cannot be told apart; the groups with the fewest failures are left out."""
 
 FITTED_POINTS = 120
+
+CONSTANT_WITHIN = 0.05
+"""A Weibull shape this near to 1 is as good as a constant rate, however sure it is (our rule of
+thumb): many failures tell 0.99 from 1, and nobody would act on it."""
 
 
 @dataclass(frozen=True)
@@ -99,6 +104,7 @@ def part_life(
         names = connection.sql(
             read_sql("analyses", "position_names"), params={"component": component}
         ).pl()
+        unread = unseen(connection, engine_family)
     unit = store.distance_unit if clock == "distance" else "days"
     selection = select(lives, by, clock, failure_mode, generation, keep_assumed=keep_assumed)
     answers = [
@@ -127,7 +133,10 @@ def part_life(
         left_out=pl.concat(
             [selection.left_out, unused_lines.select("why", pl.col("count").cast(pl.Int64))]
         ),
-        summary=_summary(subject(title, engine_family, where, generation), groups, unit, clock),
+        summary=(
+            *_summary(subject(title, engine_family, where, generation), groups, unit, clock),
+            *unread.words,
+        ),
     )
 
 
@@ -573,11 +582,11 @@ def _life_sentence(row: dict[str, Any], unit: str) -> str:
     if row["median"] is not None:
         text += f", half by {number(row['median'], unit)}"
     if row["shape"] is not None:
-        kind = (
-            "wears out"
-            if row["shape_lower"] > 1
-            else ("fails young" if row["shape_upper"] < 1 else "shows no clear wear-out")
-        )
+        kind = "shows no clear wear-out"
+        if row["shape_lower"] > 1 and row["shape"] >= 1 + CONSTANT_WITHIN:
+            kind = "wears out"
+        elif row["shape_upper"] < 1 and row["shape"] <= 1 - CONSTANT_WITHIN:
+            kind = "fails young"
         text += (
             f"; it {kind} (Weibull shape {row['shape']:.2f}, "
             f"{row['shape_lower']:.2f} to {row['shape_upper']:.2f})"

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from fleetlog.analyses.results import Quality
+from fleetlog.analyses.unseen import Unseen, unseen
 from fleetlog.analyses.wording import (
     FEW_REPAIRS,
     between,
@@ -57,7 +58,9 @@ def quality(store: Store, *, level: float = 0.95) -> Quality:
     coded = frames["coding"].with_columns(coded=pl.col("from_columns") + pl.col("from_text"))
     coding = _with_share(coded, "coded", "lines", level)
     drift = _drift(frames["quarters"], level)
-    fix_first = _fix_first(frames, level)
+    with store.read() as connection:
+        unread = unseen(connection)
+    fix_first = _fix_first(frames, unread, level)
     return Quality(
         fix_first=fix_first,
         completeness=completeness,
@@ -73,7 +76,7 @@ def quality(store: Store, *, level: float = 0.95) -> Quality:
         left_out=frames["left_out"],
         drift=drift,
         quarters=frames["quarters"],
-        summary=_summary(frames, fix_first, drift, level),
+        summary=(*_summary(frames, fix_first, drift, level), *unread.words),
     )
 
 
@@ -142,7 +145,7 @@ def _drift(quarters: pl.DataFrame, level: float) -> pl.DataFrame:
 # ---- what to mend first -----------------------------------------------------------------------
 
 
-def _fix_first(frames: dict[str, pl.DataFrame], level: float) -> pl.DataFrame:
+def _fix_first(frames: dict[str, pl.DataFrame], unread: Unseen, level: float) -> pl.DataFrame:
     coding, failures = frames["coding"], frames["failures"]
     renewals = _failure_share(coding, "renewed_known", level)
     all_lines = _failure_share(coding, "known", level)
@@ -213,6 +216,7 @@ def _fix_first(frames: dict[str, pl.DataFrame], level: float) -> pl.DataFrame:
             what="failures that do not say how the part failed",
             do="write how it failed into the cause",
         ),
+        _silent(unread),
     ]  # fmt: skip
     rows = pl.concat([item.select(_FIX_SCHEMA.names()).cast(_FIX_SCHEMA) for item in items])
     return rows.filter(pl.col("rows") > 0).sort(
@@ -273,6 +277,22 @@ def _counted(failures: pl.DataFrame, count: str, gain: str, *, what: str, do: st
         how=pl.lit("counted"),
         examples=pl.col(f"{count}_orders").list.join(", "),
         do=pl.lit(do),
+    )
+
+
+def _silent(unread: Unseen) -> pl.DataFrame:
+    """Name the vehicles that went unseen, where they are so many that rates are off."""
+    row = {
+        "what": "running vehicles without a reading lately",
+        "where": "all shops",
+        "rows": unread.silent if unread.matters else 0,
+        "gain": "rates of failure that are not too high",
+        "how": "cannot be told: what was not seen may or may not have failed",
+        "examples": ", ".join(unread.longest),
+        "do": "load fuel or inspection readings, and say which have left the fleet",
+    }
+    return pl.DataFrame([row]).with_columns(
+        pl.lit(None).alias(name) for name in ("failures", "lower", "upper")
     )
 
 

@@ -22,6 +22,7 @@ from fleetlog.analyses.repeat_stories import (
     story_of,
 )
 from fleetlog.analyses.repeat_wording import note_of, sentence_of, summary_of, title_of
+from fleetlog.analyses.unseen import unseen
 from fleetlog.errors import InputError
 from fleetlog.settings import DOWNTIME_COST_PER_HOUR, LEVEL, REPEAT_FALSE_SHARE
 from fleetlog.sql import read_sql
@@ -143,6 +144,7 @@ def repeat_failures(
         left_out = connection.sql(read_sql("analyses", "repeat_left_out")).pl()
         ranked = _ranked(found, costs)
         stories = _stories(connection, counts, ranked, names)
+        unread = unseen(connection)
     findings = _findings(ranked, stories, costs, found, store, level)
     return RepeatFailures(
         component=component,
@@ -157,7 +159,10 @@ def repeat_failures(
         monthly=_numbered([story.monthly for story in stories], MONTHLY),
         looked_at=_looked_at(found),
         left_out=left_out,
-        summary=summary_of(findings, found, false_share, level, store.currency),
+        summary=(
+            *summary_of(findings, found, false_share, level, store.currency),
+            *unread.words,
+        ),
     )
 
 

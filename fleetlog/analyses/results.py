@@ -189,8 +189,8 @@ class Quality:
         failures that are counted), ``failures`` (how many, estimated where it cannot be known),
         ``lower``, ``upper`` (limits of the estimate; equal where it is a count), ``how`` (it was
         reckoned), ``examples`` (order numbers or file rows) and ``do`` (what to do). Missing
-        failures come first, the most first. One failure may stand in several rows that are not
-        about missing ones: the rows do not add up.
+        failures come first, the most first; ``failures`` is null where no number can be told. One
+        failure may stand in several rows that are not about missing ones: the rows do not add up.
     completeness : ``of_what`` (order or line), ``field``, ``shop``, ``rows``, ``filled``,
         ``share``, ``lower``, ``upper``.
     coding : ``shop``, ``lines``, ``from_columns``, ``from_text``, ``kept_as_text``, ``share``
