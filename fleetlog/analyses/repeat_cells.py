@@ -185,6 +185,7 @@ def prepare(
         "part_lot",
         "failure_mode",
         "place",
+        "key",
     )
 
     def coded(frame: pl.DataFrame) -> pl.DataFrame:
@@ -209,7 +210,7 @@ def prepare(
 
 
 def _ordinals(column: str) -> pl.Expr:
-    return pl.col(column).str.split(" ").cast(pl.List(pl.Int16))
+    return pl.col(column).cast(pl.String).str.split(" ").cast(pl.List(pl.Int16))
 
 
 def _reach() -> pl.DataFrame:
@@ -304,21 +305,23 @@ class _Sums:
         whole = exposure.with_columns(pl.col("driven", "lives") * pl.col("parts"))
         self._whole = {
             True: exposure.select(pl.exclude("parts")),
-            False: whole.select(pl.exclude("parts", "key")),
+            False: whole.select(pl.exclude("parts")),
         }
         self._known: dict[bool, list[pl.DataFrame]] = {True: [], False: []}
 
     def by(self, columns: Sequence[str], *, of_key: bool) -> pl.DataFrame:
         """Sum ``driven`` and ``lives`` of all positions; or of one position, by ``key`` too."""
-        wanted = [*dict.fromkeys(columns), *(("key",) if of_key else ())]
+        key = ("key",) if of_key else ()
+        wanted = [*dict.fromkeys(columns), *key]
         known = [frame for frame in self._known[of_key] if set(wanted) <= set(frame.columns)]
         least = min(known, key=lambda one: one.height, default=None)
         if least is None:
             least = self._whole[of_key]
-            first = next((one for one in self.FIRST if set(columns) <= {*self.STRATA, *one}), None)
-            # A sum by all that there is would be no smaller; nor need this one be made twice.
-            if first and set(columns) < {*self.STRATA, *first} < {*least.columns} - {"key"}:
-                least = self.by((*self.STRATA, *first), of_key=of_key)
+            wider = ({*self.STRATA, *more, *key} for more in self.FIRST)
+            first = next((one for one in wider if set(wanted) < one), None)
+            # A sum by all that there is would be no smaller.
+            if first and first < {*least.columns} - {"driven", "lives"}:
+                least = self.by([name for name in first if name != "key"], of_key=of_key)
         found = least.group_by(wanted).agg(pl.col("driven", "lives").sum())
         self._known[of_key].append(found)
         return found

@@ -261,8 +261,9 @@ def _of_component(counts: Counts, component: str) -> Counts:
     own = pl.col("component") == component
     single = (
         counts.exposure.filter(own)
-        .with_columns(key=pl.col("key").str.split(" "))
+        .with_columns(key=pl.col("key").cast(pl.String).str.split(" "))
         .explode("key", empty_as_null=True)
+        .cast({"key": pl.Int16})
         .with_columns(parts=pl.lit(1, pl.UInt32))
         .group_by(pl.exclude("driven", "lives"))
         .agg(pl.col("driven", "lives").sum())
@@ -314,7 +315,7 @@ def in_cell(
         if name not in ("place", "failure_mode") and cell[name] is not None
     ]
     if cell["place"] is not None:
-        tests.append(pl.col(ordinal).cast(pl.Int16).is_in(members_of(cell, classes).to_list()))
+        tests.append(pl.col(ordinal).is_in(members_of(cell, classes).to_list()))
     return frame.select(pl.all_horizontal(*tests).fill_null(value=False)).to_series()
 
 

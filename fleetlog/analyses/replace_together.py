@@ -22,6 +22,7 @@ from fleetlog.analyses.open_engine import (
 from fleetlog.analyses.opening_prices import GivenPrices, prices_of
 from fleetlog.analyses.part_chances import Chances, Fleet, chances_of, place_words
 from fleetlog.analyses.together_words import place_words_of, summary_of
+from fleetlog.analyses.unseen import unseen
 from fleetlog.analyses.vehicle_record import the_one_vehicle
 from fleetlog.analyses.wording import listed, number
 from fleetlog.errors import InputError
@@ -198,6 +199,7 @@ def replace_together(
             }
         )
         names = rows(connection, "together_evidence", orders=orders or [-1])
+        unread = unseen(connection, engine.engine_family)
     titles = dict(fleet.places.select("component", "title").unique().rows())
     prices = prices_of(sorted(titles), lines, labour, given, store.currency, titles)
     classes, left_out = classes_of(engine, chances, prices, rules)
@@ -246,7 +248,8 @@ def replace_together(
         "evidence": _evidence(known, fleet, names, titles),
         "left_out": left_out,
     }
-    return ReplaceTogether(**facts, summary=summary_of(facts, engine, prices, titles))
+    said = summary_of(facts, engine, prices, titles)
+    return ReplaceTogether(**facts, summary=(*said, *unread.words))
 
 
 def _engine(
