@@ -191,6 +191,26 @@ def test_a_store_can_be_made_filled_and_emptied(run, tmp_path, demo):
     assert run("vehicle", "U1002", store=store).returncode == 1
 
 
+def test_what_an_hour_costs_is_asked_by_one_name(run):
+    for command in ("repeat-failures", "best-interval", "replace-together"):
+        options = run(command, "--help").stdout
+        assert "--downtime-cost " in options, command
+        assert "--downtime-cost-per-hour" not in options, command
+
+
+def test_repeat_failures_count_an_hour_at_what_it_is_said_to_cost(run, demo):
+    cheap, dear = (
+        json.loads(
+            run(
+                "repeat-failures", "--component", "valvetrain.rocker-arm", "--downtime-cost", cost,
+                "--json", store=demo.store.path,
+            ).stdout
+        )["findings"]
+        for cost in (0, 600)
+    )  # fmt: skip
+    assert sum(row["excess_cost"] for row in dear) > sum(row["excess_cost"] for row in cheap)
+
+
 def test_a_store_that_is_none_is_refused(run, tmp_path):
     junk = tmp_path / "junk.fleetlog"
     junk.write_text("not a store")

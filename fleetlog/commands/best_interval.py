@@ -11,6 +11,7 @@ from fleetlog.commands.options import (
     DEFAULT_STORE,
     Clock,
     Component,
+    DowntimeCost,
     Family,
     Generation,
     Json,
@@ -34,9 +35,7 @@ def best_interval(
         float | None, typer.Option(help="Of one planned renewal of one part.")
     ] = None,
     cost_failure: Annotated[float | None, typer.Option(help="Of one failure.")] = None,
-    downtime_cost: Annotated[
-        float, typer.Option(help="Of one hour of a stopped vehicle.")
-    ] = DOWNTIME_COST_PER_HOUR.value,
+    downtime_cost: DowntimeCost = DOWNTIME_COST_PER_HOUR.value,
     store: StorePath = DEFAULT_STORE,
     json: Json = False,
 ) -> None:

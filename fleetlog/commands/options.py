@@ -30,6 +30,7 @@ KeepAssumed = Annotated[
         "where the others suffice, if not said.",
     ),
 ]
+DowntimeCost = Annotated[float, typer.Option(help="Of one hour of a stopped vehicle.")]
 DEFAULT_STORE = Path("fleet.fleetlog")
 
 

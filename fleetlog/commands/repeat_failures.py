@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from fleetlog import analyses, terminal
-from fleetlog.commands.options import DEFAULT_STORE, Json, StorePath
+from fleetlog.commands.options import DEFAULT_STORE, DowntimeCost, Json, StorePath
 from fleetlog.settings import DOWNTIME_COST_PER_HOUR, REPEAT_FALSE_SHARE
 from fleetlog.store import Store
 
@@ -37,9 +37,7 @@ def repeat_failures(
     false_share: Annotated[
         float, typer.Option(help="Share of the findings that may be chance.")
     ] = REPEAT_FALSE_SHARE.value,
-    downtime_cost_per_hour: Annotated[
-        float, typer.Option(help="What an hour of a stopped vehicle costs.")
-    ] = DOWNTIME_COST_PER_HOUR.value,
+    downtime_cost: DowntimeCost = DOWNTIME_COST_PER_HOUR.value,
     store: StorePath = DEFAULT_STORE,
     json: Json = False,
 ) -> None:
@@ -48,7 +46,7 @@ def repeat_failures(
         Store.open(store),
         component=component,
         false_share=false_share,
-        downtime_cost_per_hour=downtime_cost_per_hour,
+        downtime_cost_per_hour=downtime_cost,
     )
     terminal.answer(result, show_repeat_failures, json=json)
 

@@ -8,7 +8,14 @@ import polars as pl
 import typer
 
 from fleetlog import analyses, terminal
-from fleetlog.commands.options import DEFAULT_STORE, Family, Json, StorePath, conditions
+from fleetlog.commands.options import (
+    DEFAULT_STORE,
+    DowntimeCost,
+    Family,
+    Json,
+    StorePath,
+    conditions,
+)
 from fleetlog.settings import CAUTION, DOWNTIME_COST_PER_HOUR
 from fleetlog.store import Store
 
@@ -54,9 +61,7 @@ def replace_together(
         float | None, typer.Option(help="Of opening up again, labour and time stopped.")
     ] = None,
     labour_rate: Annotated[float | None, typer.Option(help="Of one hour of labour.")] = None,
-    downtime_cost: Annotated[
-        float, typer.Option(help="Of one hour of a stopped vehicle.")
-    ] = DOWNTIME_COST_PER_HOUR.value,
+    downtime_cost: DowntimeCost = DOWNTIME_COST_PER_HOUR.value,
     one_opening_serves: Annotated[
         float | None,
         typer.Option(help="Distance within which one later opening serves unlike failures."),
