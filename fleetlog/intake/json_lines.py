@@ -71,7 +71,7 @@ def read_json(
     columns = _columns(connection, "", "")
     if not columns:
         raise InputError(f"{file_name} holds no JSON object with a value: export it again")
-    refuse_wide([column.heading for column in columns], file_name)
+    refuse_wide(len(columns), file_name)
     plain = [column.pointer for column in columns if column.within is None]
     lists = [column for column in columns if column.within is not None]
     set_variables(connection, {"unit_separator": LIST_MARK})

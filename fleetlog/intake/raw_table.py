@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sized
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -81,10 +80,11 @@ def digest(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def refuse_wide(headings: Sized, file_name: str) -> None:
+def refuse_wide(columns: int, table: str) -> None:
     """Refuse a table of so many columns that it can be none."""
-    if len(headings) > MOST_COLUMNS:
+    if columns > MOST_COLUMNS:
         raise InputError(
-            f"{file_name} has {len(headings):,} columns, and a table of records has at most "
-            f"{MOST_COLUMNS:,}: look for a damaged line of headings, and export it again"
+            f"{table} has {columns:,} columns, and a table of records has at most "
+            f"{MOST_COLUMNS:,}: look for a damaged line of headings or a cell far to the right, "
+            "and export it again"
         )

@@ -164,7 +164,7 @@ def _read_text(
             sha256=scan.sha256,
         )
     delimiter, header_row, headings = _header(sample, path.name, kind, column_map)
-    refuse_wide(headings, path.name)
+    refuse_wide(len(headings), path.name)
     columns = {f"c{place}": "VARCHAR" for place in range(len(headings))}
     # The separators are one character each and the column names are counted, so nothing of the
     # file gets into the statement.
@@ -440,7 +440,7 @@ def _parquet_headings(connection: duckdb.DuckDBPyConnection, path: Path) -> tupl
 
 def _read_parquet(connection: duckdb.DuckDBPyConnection, path: Path) -> RawTable:
     headings = _parquet_headings(connection, path)
-    refuse_wide(headings, path.name)
+    refuse_wide(len(headings), path.name)
     names = ", ".join(f"c{place}" for place in range(len(headings)))
     with _reading_parquet(path):
         connection.execute(

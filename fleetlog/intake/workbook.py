@@ -12,7 +12,7 @@ import xlsxwriter
 
 from fleetlog.errors import InputError
 from fleetlog.intake.columns import ColumnMap, likeness, plain
-from fleetlog.intake.raw_table import RawTable, Sheet, digest, keep_cells
+from fleetlog.intake.raw_table import RawTable, Sheet, digest, keep_cells, refuse_wide
 
 HEADER_ROWS = 30
 # A sheet has some more; what needs them is no work for a person.
@@ -58,7 +58,8 @@ def read_sheets(path: Path, kind: str, column_map: ColumnMap) -> tuple[SheetCell
 
     Raises
     ------
-    InputError : the file is no workbook, or has no sheet that the map names.
+    InputError : the file is no workbook, has no sheet that the map names, or has one of more
+        columns than a table of records has.
     """
     try:
         book = fastexcel.read_excel(path)
@@ -69,7 +70,7 @@ def read_sheets(path: Path, kind: str, column_map: ColumnMap) -> tuple[SheetCell
                 f"{path.name} has no sheet {missing[0]!r}: it has {', '.join(there)}; "
                 "correct the map"
             )
-        return tuple(_read_sheet(book, name, kind, column_map) for name in wanted)
+        return tuple(_read_sheet(path, book, name, kind, column_map) for name in wanted)
     except fastexcel.FastExcelError as error:
         raise InputError(
             f"{path.name} cannot be read as a workbook: {str(error).splitlines()[0]}"
@@ -103,9 +104,10 @@ def shown_cells(sheet: fastexcel.ExcelSheet) -> pl.DataFrame:
 
 
 def _read_sheet(
-    book: fastexcel.ExcelReader, name: str, kind: str, column_map: ColumnMap
+    path: Path, book: fastexcel.ExcelReader, name: str, kind: str, column_map: ColumnMap
 ) -> SheetCells:
     sheet = load_text(book, name)
+    refuse_wide(sheet.width, f"{path.name}, sheet {name!r},")
     cells = shown_cells(sheet)
     if cells.height == 0 or cells.width == 0:
         return SheetCells(name, cells, 0, (), 0)

@@ -400,6 +400,33 @@ def test_a_table_of_thousands_of_columns_is_refused(tmp_path, store):
         intake.load(store, path, kind="repairs")
 
 
+def wide_sheet(columns):
+    sound = ["North Yard", "N1", "V1", "2021-03-04", "Lifter"]
+    return [
+        HEADINGS + [f"more {place}" for place in range(columns - len(HEADINGS))],
+        sound + ["x"] * (columns - len(sound)),
+    ]
+
+
+def test_a_sheet_of_thousands_of_columns_is_refused_like_any_other_table(tmp_path, store):
+    path = tmp_path / "wide.xlsx"
+    write_book(path, {"Lines": wide_sheet(2_001)})
+    refused = r"^wide\.xlsx, sheet 'Lines', has 2,001 columns.*damaged line of headings"
+    with pytest.raises(InputError, match=refused):
+        intake.load(store, path, kind="repairs")
+    with pytest.raises(InputError, match=refused):
+        intake.propose_map(path, kind="repairs")
+    # Without a kind the headings of every sheet are looked at first.
+    assert "has 2,001 columns" in intake.load_all(store, [path]).refused[0].problem
+
+
+def test_a_sheet_as_wide_as_a_table_may_be_is_read_and_one_not_named_is_passed_over(tmp_path):
+    path = tmp_path / "wide.xlsx"
+    write_book(path, {"Lines": wide_sheet(2_000), "Damaged": wide_sheet(2_001)})
+    raw, rows, _ = raw_of(path, column_map=ColumnMap(sheet="Lines"))
+    assert (len(raw.headings), rows.height) == (2_000, 1)
+
+
 def test_a_few_bytes_of_no_encoding_are_refused_and_not_guessed_at(tmp_path, store):
     """Two damaged bytes tell no encoding: read as a Korean one they would swallow letters."""
     path = tmp_path / "damaged.csv"
