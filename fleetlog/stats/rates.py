@@ -287,8 +287,8 @@ def rate_ratio(
 
     Parameters
     ----------
-    k, other_k : counts >= 0. exposure, other_exposure : > 0, in one unit. Numbers or arrays that
-        broadcast.
+    k, other_k : counts >= 0, also fractions, as counts over a dispersion are. exposure,
+        other_exposure : > 0, in one unit. Numbers or arrays that broadcast.
     method : "exact" (never below the level) or "mid-p" (counts half of the chance of the count
         itself; shorter).
     level : confidence level of the limits.
@@ -300,9 +300,9 @@ def rate_ratio(
     """
     _check_method(method)
     one, lived, two, other_lived = np.broadcast_arrays(
-        _whole(k, "k"),
+        _counts(k, "k"),
         _above_zero(exposure, "exposure"),
-        _whole(other_k, "other_k"),
+        _counts(other_k, "other_k"),
         _above_zero(other_exposure, "other_exposure"),
     )
     tail = tail_chance(level)

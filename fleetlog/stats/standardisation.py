@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
-from scipy.special import ndtr, ndtri
 
 from fleetlog.errors import InvalidLives
 from fleetlog.stats._arrays import Floats, Ints, count, nullable, refuse
-from fleetlog.stats.rates import RateMethod, RateRatio, rate_ratio
+from fleetlog.stats.rates import RateMethod, rate_ratio
 
 # Sums of parts leave rounding where a group is all there is of a kind.
 NOTHING = 1e-9
@@ -69,19 +68,19 @@ def compare_with_others(
     -----
     Both the count and the number expected are uncertain. The expected number is a weighted sum of
     Poisson counts, with variance ``sum of size**2 * others / others_size**2``; it is matched by
-    mean and variance to a Poisson count of ``behind`` = expected**2 / variance events, rounded
-    down, as Fay and Feuer 1997 do for directly standardised rates, and the two counts are compared
-    by `rate_ratio`. With very many others these are the limits of `standardised_ratio`. Where the
+    mean and variance to a Poisson count of ``behind`` = expected**2 / variance events, as Fay and
+    Feuer 1997 do for directly standardised rates, rounded down, and the two counts are compared by
+    `rate_ratio`. With very many others these are the limits of `standardised_ratio`. Where the
     others had no event, their cases count as size**2 / sum of (size**2 / others_size), which is
     the same match at a rate that all kinds share.
 
-    Dispersion stretches the logs of the limits by its root and shrinks the normal score of the
-    p-value likewise; next to no events on either side it multiplies or divides the one limit that
-    there is, and divides the events of the p-value, as fewer cases would. Groups of one kind share
-    their standard, so their ratios are not independent. Cost: n log n in rows.
+    With a dispersion both counts are divided by it before all that (Rao and Scott 1999), the
+    events behind before they are rounded down: events that come in pairs are half as many, so
+    that telling each case twice, with twice the dispersion, changes neither limits nor p-value.
+    Groups of one kind share their standard, so their ratios are not independent. Cost: n log n in
+    rows.
 
-    Source: Breslow and Day 1987, section 2.3; Fay and Feuer 1997; dispersion: McCullagh and
-    Nelder 1989, section 6.2.
+    Source: Breslow and Day 1987, section 2.3; Fay and Feuer 1997; dispersion: Rao and Scott 1999.
     """
     if not (np.isfinite(dispersion) and dispersion >= 1):
         raise ValueError(f"dispersion is {dispersion}: pass 1 or more")
@@ -103,23 +102,18 @@ def compare_with_others(
     any_shared, known = compared > 0, expected > 0
     behind = np.divide(expected**2, total(weight**2 * others), out=0 * expected, where=known)
     ratio, lower, upper, p_value = (np.full(number.size, np.nan) for _ in range(4))
+    apart = seen / dispersion
     # With less than one event behind it there is still an event: a count cannot be smaller.
+    held = np.maximum(np.floor(behind[known] / dispersion + NOTHING), 1.0)
     found = rate_ratio(
-        seen[known], expected[known], *(np.maximum(np.floor(behind[known] + NOTHING), 1.0),) * 2,
-        method=method, level=level,
-    )  # fmt: skip
-    ratio[known] = found.ratio
-    lower[known], upper[known], p_value[known] = _stretched(found, dispersion)
+        apart[known], expected[known] / dispersion, held, held, method=method, level=level
+    )
+    ratio[known] = seen[known] / expected[known]
+    lower[known], upper[known], p_value[known] = found.lower, found.upper, found.p_value
     none = any_shared & ~known
     like = compared[none] ** 2 / total(weight * own)[none]
-    empty = rate_ratio(seen[none], compared[none], 0, like, method=method, level=level)
-    lower[none] = empty.lower / dispersion
-    # All events on the one side, each as likely as its share of the cases: events that come in
-    # clusters are so many fewer.
-    share = compared[none] / (compared[none] + like)
-    p_value[none] = np.minimum(
-        1.0, (1 if method == "mid-p" else 2) * share ** (seen[none] / dispersion)
-    )
+    empty = rate_ratio(apart[none], compared[none], 0, like, method=method, level=level)
+    lower[none], p_value[none] = empty.lower, empty.p_value
     # 1 / (1 / expected + 1 / behind), the variances of both on the log scale.
     both = np.where(known, expected + behind, 1.0)
     precision = expected * behind / both / dispersion
@@ -155,23 +149,6 @@ def _checked(
     refuse(~(counts >= 0) | (counts != np.rint(counts)), "have no whole count", "count again")
     refuse(~(np.isfinite(sizes) & (sizes > 0)), "have no size above 0", "leave them out")
     return counts, sizes, groups, kinds
-
-
-def _stretched(found: RateRatio, dispersion: float) -> tuple[Floats, Floats, Floats]:
-    """Limits and p-value of a ratio, of counts that vary more than by chance."""
-    root = np.sqrt(dispersion)
-    none = found.ratio == 0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lower = np.where(none, 0.0, found.ratio * (found.lower / found.ratio) ** root)
-        upper = np.where(
-            none, found.upper * dispersion, found.ratio * (found.upper / found.ratio) ** root
-        )
-    return lower, upper, _shrunk_score(found.p_value, dispersion)
-
-
-def _shrunk_score(p_value: Floats, dispersion: float) -> Floats:
-    """Two-sided chance of a normal score that dispersion makes less."""
-    return np.asarray(2 * ndtr(ndtri(p_value / 2) / np.sqrt(dispersion)))
 
 
 def _numbered(values: ArrayLike, name: str) -> Ints:

@@ -1,7 +1,11 @@
 """Groups held against the others, case for case."""
 
 import numpy as np
+import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
 
 from fleetlog import stats
 from fleetlog.errors import InvalidLives
@@ -65,9 +69,6 @@ def test_where_the_others_had_no_event_there_is_a_lower_limit_only():
     ).table
     by_hand = stats.rate_ratio(3, 10, 0, 10**2 / (25 / 10 + 25 / 1000), method="mid-p")
     assert two["lower"][0] == pytest.approx(by_hand.lower)
-    spread = stats.compare_with_others([3, 0], [10, 10], [0, 1], [0, 0], dispersion=2).table
-    assert spread["lower"][0] == pytest.approx(alone.lower / 2)
-    assert spread["p_value"][0] > table["p_value"][0]
 
 
 def test_clustered_events_count_as_fewer():
@@ -75,14 +76,12 @@ def test_clustered_events_count_as_fewer():
     wide = stats.compare_with_others(OBSERVED, SIZE, GROUP, KIND, dispersion=4).table
     assert (wide["precision"] * 4).to_list() == pytest.approx(plain["precision"].to_list())
     assert wide["ratio"].equals(plain["ratio"])
-    # Twice as far on the log scale.
-    assert np.log(wide["upper"].to_numpy()) == pytest.approx(2 * np.log(plain["upper"].to_numpy()))
-    assert np.log(wide["lower"].to_numpy()) == pytest.approx(2 * np.log(plain["lower"].to_numpy()))
-    none = [[0, 9], [20, 90], [0, 1], [0, 0]]
-    once, twice = (stats.compare_with_others(*none, dispersion=d).table for d in (1, 2))
-    assert twice["upper"][0] == pytest.approx(2 * once["upper"][0])
+    # 17 events against 17, and 289 / 64.25 = 4.5 behind those, over 4.
+    by_hand = stats.rate_ratio(17 / 4, 17 / 4, 1, 1, method="mid-p")
+    assert (wide["lower"][0], wide["upper"][0]) == pytest.approx((by_hand.lower, by_hand.upper))
+    assert wide["p_value"][0] == pytest.approx(by_hand.p_value)
     with pytest.raises(ValueError, match="1 or more"):
-        stats.compare_with_others(*none, dispersion=0.5)
+        stats.compare_with_others(OBSERVED, SIZE, GROUP, KIND, dispersion=0.5)
 
 
 @pytest.mark.slow
@@ -114,12 +113,38 @@ def test_what_cannot_be_is_refused(arguments, says):
 
 
 @pytest.mark.parametrize("method", ["mid-p", "exact"])
-def test_where_the_others_had_none_events_in_pairs_are_no_more_evidence(method):
-    """Three of ten against none of forty: one share of the cases to the power of three."""
-    once = stats.compare_with_others([3, 0], [10.0, 40.0], [0, 1], [0, 0], method=method)
-    pairs = stats.compare_with_others(
-        [6, 0], [20.0, 80.0], [0, 1], [0, 0], method=method, dispersion=2.0
-    )
-    chance = (1 if method == "mid-p" else 2) * (10 / 50) ** 3
-    assert once.table["p_value"][0] == pytest.approx(chance)
-    assert pairs.table["p_value"][0] == pytest.approx(chance)
+@given(
+    cells=st.lists(st.tuples(st.integers(0, 9), st.integers(10, 60)), min_size=6, max_size=6),
+    times=st.sampled_from([2, 4, 8]),
+    dispersion=st.floats(1, 5),
+)
+def test_cases_told_over_are_no_more_evidence(method, cells, times, dispersion):
+    """Three groups of two kinds, each case told two, four or eight times."""
+    observed, size = np.array(cells).T
+    where = {"group": [0, 0, 1, 1, 2, 2], "kind": [0, 1] * 3, "method": method}
+    once = stats.compare_with_others(observed, size, **where, dispersion=dispersion).table
+    over = stats.compare_with_others(
+        times * observed, times * size, **where, dispersion=times * dispersion
+    ).table
+    same = ["ratio", "lower", "upper", "p_value", "precision"]
+    assert_frame_equal(over.select(same), once.select(same), rel_tol=1e-9)
+
+
+@given(
+    cells=st.lists(st.tuples(st.integers(0, 9), st.integers(10, 60)), min_size=6, max_size=6),
+    dispersion=st.floats(1, 5),
+)
+def test_limits_leave_1_out_just_where_the_chance_is_small(cells, dispersion):
+    observed, size = np.array(cells).T
+    table = stats.compare_with_others(
+        observed, size, [0, 0, 1, 1, 2, 2], [0, 1] * 3, dispersion=dispersion
+    ).table.filter(pl.col("ratio").is_not_null() & ((pl.col("p_value") - 0.05).abs() > 1e-6))
+    outside = (table["lower"] > 1) | (table["upper"] < 1)
+    assert outside.to_list() == (table["p_value"] < 0.05).to_list()
+
+
+def test_three_of_ten_against_none_of_forty_seen_from_either_side():
+    """All three events on the smaller side: its share of the cases to the power of three."""
+    whole = {"group": [0, 1], "kind": [0, 0]}
+    pairs = stats.compare_with_others([6, 0], [20, 80], **whole, dispersion=2).table
+    assert pairs["p_value"].to_list() == pytest.approx([(10 / 50) ** 3] * 2)
