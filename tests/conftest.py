@@ -11,7 +11,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -55,6 +55,7 @@ class Records:
     orders: list[dict] = field(default_factory=list)
     lines: list[dict] = field(default_factory=list)
     meters: list[dict] = field(default_factory=list)
+    families: list[EngineFamily] = field(default_factory=lambda: [V8])
 
     def vehicle(self, vin: str = "0" * 17, **facts: object) -> str:
         row = {
@@ -103,19 +104,15 @@ class Records:
     def build(self) -> Store:
         catalogue = load_catalogue()
         components = component_frame(catalogue)
-        positions = position_frame(catalogue, [V8])
-        family = pl.DataFrame(
-            {
-                "load_id": [1], "file_row": [1], "code": ["v8"], "title": [V8.title],
-                "cylinders": [8], "banks": [2], "cylinder_banks": [list(V8.cylinder_banks)],
-                "intake_valves": [2], "exhaust_valves": [2], "camshafts_per_bank": [2],
-                "camshaft_location": ["head"], "fuel": ["petrol"],
-            }
-        )  # fmt: skip
+        positions = position_frame(catalogue, self.families)
+        families = [
+            asdict(family) | {"load_id": 1, "file_row": row}
+            for row, family in enumerate(self.families, 1)
+        ]
         frames = {
             "component": components,
             "component_position": positions,
-            "loaded_engine_family": family,
+            "loaded_engine_family": families,
             "loaded_vehicle": self.vehicles,
             "loaded_repair_order": self.orders,
             "loaded_repair_line": self.lines,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -28,6 +29,8 @@ AS_BUILT = "as built"
 REPAIRED = "repaired in place"
 UNSTATED = "maker not stated"
 NO_MAKERS = (AS_BUILT, REPAIRED, UNSTATED)
+
+NOT_COMPARABLE = "cannot be compared"
 
 MANY_FAILED_VEHICLES = 200
 """With so many vehicles to tell by, limits clustered by vehicle need no others beside them."""
@@ -94,15 +97,46 @@ def _log_b10(fit: LifeFit | None, level: float) -> tuple[float | None, float | N
     )
 
 
+def alone_in_family(lives: pl.DataFrame) -> pl.DataFrame:
+    """Return the engine families in which no two makers can be compared.
+
+    Returns
+    -------
+    ``engine_family``, ``why`` (words) and ``parts``, largest first. Limits rest on how vehicles
+    differ, so one vehicle bears none; and parts of one maker are compared with nothing.
+    """
+    return (
+        lives.group_by("engine_family")
+        .agg(
+            pl.col("vehicle", "maker").n_unique(),
+            parts=pl.col("weight").sum().cast(pl.Int64),
+        )
+        .filter((pl.col("vehicle") < 2) | (pl.col("maker") < 2))
+        .select(
+            "engine_family",
+            why=pl.when(pl.col("vehicle") < 2)
+            .then(pl.lit("one vehicle only"))
+            .otherwise(pl.lit("parts of one maker only")),
+            parts="parts",
+        )
+        .sort("parts", "engine_family", descending=[True, False])
+    )
+
+
 def maker_differences(
     lives: pl.DataFrame, names: pl.DataFrame, makers: Sequence[str], clock: str
 ) -> GroupDifferences | None:
-    """Failures of makers against those expected within each position, engine family by family."""
+    """Failures of makers against those expected within each position, engine family by family.
+
+    Families in which no two of the makers can be compared are passed over (`alone_in_family`);
+    None where there is no other.
+    """
     parts = []
     lives = lives.filter(pl.col("maker").is_in(makers))
+    lives = lives.join(
+        alone_in_family(lives), on="engine_family", how="anti", maintain_order="left"
+    )
     for (family,), own in lives.group_by("engine_family", maintain_order=True):
-        if own["vehicle"].n_unique() < 2:
-            continue
         ordinals = names.filter(pl.col("engine_family") == family)["ordinal"]
         pairs = pair_positions(own, ordinals)
         group = (
@@ -140,13 +174,22 @@ def compare_makers(
     """Compare every two makers, and each with the original parts.
 
     Returns ``maker``, ``other``, ``failures``, ``other_failures``, ``ratio``, ``lower``, ``upper``,
-    ``p_value``, ``b10_ratio`` with ``_lower`` and ``_upper``, ``p_adjusted`` and ``finding``.
+    ``p_value``, ``b10_ratio`` with ``_lower`` and ``_upper``, ``not_compared`` (parts of the two in
+    engine families in which they cannot be), ``p_adjusted`` and ``finding``. All figures between
+    are null where no family bears a comparison.
     """
-    rows = []
+    rows: list[dict[str, Any]] = []
     stated = [maker for maker in makers if maker not in (REPAIRED, UNSTATED)]
     for other, maker in combinations(stated, 2):
-        found = maker_differences(lives, names, (maker, other), clock)
+        both = lives.filter(pl.col("maker").is_in((maker, other)))
+        pair = {
+            "maker": maker,
+            "other": other,
+            "not_compared": int(alone_in_family(both)["parts"].sum()),
+        }
+        found = maker_differences(both, names, (maker, other), clock)
         if found is None:
+            rows.append(pair)
             continue
         ratios = found.rate_ratios(level)
         fit = fits[other]
@@ -157,9 +200,8 @@ def compare_makers(
         else:
             b10 = fit.log_b10, fit.half_width
         rows.append(
-            {
-                "maker": maker,
-                "other": other,
+            pair
+            | {
                 "failures": round(float(found.observed[0])),
                 "other_failures": round(float(found.observed[1])),
                 "ratio": _known(ratios.ratio[0]),
@@ -173,15 +215,19 @@ def compare_makers(
         "maker": pl.String, "other": pl.String, "failures": pl.Int64, "other_failures": pl.Int64,
         "ratio": pl.Float64, "lower": pl.Float64, "upper": pl.Float64, "p_value": pl.Float64,
         "b10_ratio": pl.Float64, "b10_ratio_lower": pl.Float64, "b10_ratio_upper": pl.Float64,
+        "not_compared": pl.Int64,
     }  # fmt: skip
     table = pl.DataFrame(rows, schema=schema)
-    adjusted = pl.Series(benjamini_hochberg(table["p_value"]), dtype=pl.Float64)
-    clear = adjusted <= 1 - level
-    return table.with_columns(
-        p_adjusted=adjusted,
-        finding=pl.when(pl.Series(clear) & (pl.col("ratio").fill_null(np.inf) > 1))
+    tested = table["p_value"].is_not_null()
+    adjusted = np.full(table.height, np.nan)
+    adjusted[tested.to_numpy()] = benjamini_hochberg(table["p_value"].drop_nulls())
+    clear = pl.col("p_adjusted") <= 1 - level
+    return table.with_columns(p_adjusted=pl.Series(adjusted).fill_nan(None)).with_columns(
+        finding=pl.when(~tested)
+        .then(pl.lit(NOT_COMPARABLE))
+        .when(clear & (pl.col("ratio").fill_null(np.inf) > 1))
         .then(pl.lit("fails sooner"))
-        .when(pl.Series(clear))
+        .when(clear)
         .then(pl.lit("lasts longer"))
         .otherwise(pl.lit("no clear difference")),
     )

@@ -12,9 +12,11 @@ from fleetlog.analyses.components import find_component
 from fleetlog.analyses.maker_comparisons import (
     AS_BUILT,
     NO_MAKERS,
+    NOT_COMPARABLE,
     REPAIRED,
     UNSTATED,
     WeibullLimits,
+    alone_in_family,
     compare_makers,
     maker_differences,
     without_bad_lots,
@@ -64,7 +66,10 @@ class PartMakers:
         ``other_failures``, ``ratio`` (rate of the first over the other's at the same ages and
         places), ``lower``, ``upper``, ``p_value``, ``p_adjusted`` (false discoveries among the
         pairs controlled), ``b10_ratio``, ``b10_ratio_lower``, ``b10_ratio_upper`` (Weibull;
-        original parts weighted to the places where the maker's parts sit), ``finding``, ``note``.
+        original parts weighted to the places where the maker's parts sit), ``not_compared`` (parts
+        of the two in engine families with one vehicle, or with parts of one of the two),
+        ``finding`` ("fails sooner", "lasts longer", "no clear difference" or "cannot be compared",
+        where every family is such a one and all figures are null), ``note``.
     lots : one row per ``maker`` and ``lot``: ``parts``, ``vehicles``, ``failures``, ``shape`` with
         limits and ``fails_young`` as above; ``first_failures`` (vehicles with a failure),
         ``expected`` (of them at the rates of all other lots), ``expected_upper`` (its upper limit,
@@ -76,7 +81,7 @@ class PartMakers:
     lot_history : ``maker``, ``lot``, ``looked_on``, ``first_failures``, ``expected``, ``evidence``.
     evidence : failures of replacements: ``maker``, ``lot``, ``vin``, ``unit_no``, ``shop``,
         ``ro_no``, ``opened_on``, ``age``, ``positions``, ``parts``, ``failure_mode``; newest first.
-    left_out : ``why``, ``count``.
+    left_out : ``why``, ``count``, also of parts that count for their maker and in no comparison.
     summary : sentences, the answer first.
     """
 
@@ -189,7 +194,12 @@ def part_makers(
         lot_history=history,
         evidence=evidence,
         left_out=pl.concat(
-            [selection.left_out, *more, unused.select("why", pl.col("count").cast(pl.Int64))]
+            [
+                selection.left_out,
+                *more,
+                _alone(compared),
+                unused.select("why", pl.col("count").cast(pl.Int64)),
+            ]
         ),
         summary=_summary(
             subject(title, engine_family, {}, "any"),
@@ -230,6 +240,17 @@ def _most_parts(lives: pl.DataFrame) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     why = f"of the {len(few)} makers with the fewest parts"
     count = pl.DataFrame({"why": [why], "count": [int(out["weight"].sum())]})
     return lives.filter(~pl.col("maker").is_in(few)), [count]
+
+
+def _alone(lives: pl.DataFrame) -> pl.DataFrame:
+    """Count the parts whose engine family bears no comparison of makers."""
+    return alone_in_family(lives).select(
+        why=pl.format(
+            "counted for their maker, but in no comparison: engine family {} has {}",
+            "engine_family", "why",
+        ),
+        count="parts",
+    )  # fmt: skip
 
 
 def _counts(lives: pl.DataFrame) -> dict[str, Any]:
@@ -295,6 +316,9 @@ def _comparison_notes(comparisons: pl.DataFrame, makers: pl.DataFrame) -> pl.Ser
     reached = set(makers.filter(pl.col("b10").is_not_null())["maker"].to_list())
     notes = []
     for row in comparisons.rows(named=True):
+        if row["finding"] == NOT_COMPARABLE:
+            notes.append("no engine family with two vehicles has parts of both")
+            continue
         said = []
         if is_thin(min(row["failures"], row["other_failures"])):
             said.append("thin: one of the two has few failures")
@@ -417,6 +441,7 @@ def _maker_sentences(makers: pl.DataFrame, comparisons: pl.DataFrame, unit: str)
     if comparisons.is_empty():
         return ["There is one maker only, so nothing to compare it with."]
     said = []
+    whole, comparisons = comparisons, comparisons.filter(pl.col("finding") != NOT_COMPARABLE)
     for row in comparisons.filter(pl.col("finding") != "no clear difference").rows(named=True):
         times = "never so far" if not row["ratio"] else f"{row['ratio']:.2g} times as often"
         how = row["finding"] if row["ratio"] is None else f"fails {times}"
@@ -432,7 +457,11 @@ def _maker_sentences(makers: pl.DataFrame, comparisons: pl.DataFrame, unit: str)
             f"{row['other_failures']:,} failures){lives}."
         )
     unclear = comparisons.filter(pl.col("finding") == "no clear difference").height
-    if unclear == comparisons.height:
+    if comparisons.is_empty():
+        said.append(
+            "No two makers can be compared: no engine family with two vehicles has parts of two."
+        )
+    elif unclear == comparisons.height:
         said.append(
             "No maker's parts differ clearly from the original ones or from each other "
             f"({counted(unclear, 'comparison')})."
@@ -441,6 +470,12 @@ def _maker_sentences(makers: pl.DataFrame, comparisons: pl.DataFrame, unit: str)
         said.append(
             f"No clear difference in {unclear} of {counted(comparisons.height, 'comparison')} of "
             "makers."
+        )
+    apart = whole.height - comparisons.height
+    if apart and comparisons.height:
+        said.append(
+            f"{counted(apart, 'pair')} of makers cannot be compared: no engine family with two "
+            "vehicles has parts of both."
         )
     thin = [
         f"{row['maker']} ({counted(row['failures'], 'failure')})"

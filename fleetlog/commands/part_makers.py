@@ -57,8 +57,9 @@ def show_part_makers(result: analyses.PartMakers) -> None:
             {
                 "maker": "maker", "other": "against", "ratio": "rate ratio", "lower": "from",
                 "upper": "to", "p_adjusted": "chance, adjusted", "b10_ratio": "B10 ratio",
-                "b10_ratio_lower": "from", "b10_ratio_upper": "to", "finding": "finding",
-                "note": "note",
+                "b10_ratio_lower": "from", "b10_ratio_upper": "to",
+                "not_compared": "parts not compared",
+                "finding": "finding", "note": "note",
             },
         )  # fmt: skip
     if result.lots.height:

@@ -1,6 +1,7 @@
 """Makers and lots by hand: who counts, what is expected, what is said; and false alarms of lots."""
 
 import json
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -75,6 +76,94 @@ def test_other_names_of_makers_change_nothing_else(records, tmp_path):
     for name in ("comparisons", "lots"):
         renamed = getattr(two, name).with_columns(pl.col("maker", "^other$").replace(rename))
         assert_frame_equal(renamed, getattr(one, name))
+
+
+def of_another_family(records):
+    """Have a second engine family like the first one in these records."""
+    records.families.append(replace(records.families[0], code="v9"))
+
+
+def renewed_twice(records, vin, first, second, **facts):
+    """One vehicle whose alternator is renewed as planned and then, by the other maker, failed."""
+    records.vehicle(vin, **facts)
+    records.order(
+        vin, 200, 20_000, {"component": ALTERNATOR, "part_maker": first, "reason": "planned"}
+    )
+    records.order(vin, 500, 50_000, {"component": ALTERNATOR, "part_maker": second})
+    records.meter(vin, 2_000, 100_000)
+
+
+def test_the_only_vehicle_of_an_engine_family_is_counted_as_not_compared(records, new_records):
+    alone, _ = fleet(new_records())
+    of_another_family(records)
+    renewed_twice(records, "9" * 17, "Ashlow", "Brenfell", engine_family="v9")
+    store, _ = fleet(records)
+    result = analyses.part_makers(store, ALTERNATOR)
+    assert result.left_out.rows() == [
+        (
+            "counted for their maker, but in no comparison: engine family v9 has one vehicle only",
+            3,
+        )
+    ]
+    without = analyses.part_makers(alone, ALTERNATOR)
+    assert result.makers["parts"].sum() == without.makers["parts"].sum() + 3
+    assert result.p_value == without.p_value
+    assert_frame_equal(
+        result.comparisons.select("maker", "other", "failures", "ratio", "lower", "p_value"),
+        without.comparisons.select("maker", "other", "failures", "ratio", "lower", "p_value"),
+    )
+    # Two of its three parts are of the two makers of each pair.
+    assert result.comparisons["not_compared"].to_list() == [2, 2, 2]
+    assert without.comparisons["not_compared"].to_list() == [0, 0, 0]
+    printed = CliRunner().invoke(app, ["part-makers", ALTERNATOR, "--store", str(store.path)])
+    assert "engine family v9 has one vehicle only" in " ".join(printed.stdout.split())
+
+
+def test_parts_of_one_maker_in_a_family_are_compared_with_nothing(records):
+    """Two vehicles of the second family, where every alternator is as built."""
+    of_another_family(records)
+    for number in (8, 9):
+        records.vehicle(str(number) * 17, engine_family="v9")
+        records.meter(str(number) * 17, 2_000, 100_000)
+    store, _ = fleet(records)
+    result = analyses.part_makers(store, ALTERNATOR)
+    assert result.left_out.rows() == [
+        (
+            "counted for their maker, but in no comparison: engine family v9 has parts of one "
+            "maker only",
+            2,
+        )
+    ]
+
+
+def test_makers_that_share_no_family_of_two_vehicles_cannot_be_compared(records):
+    renewed_twice(records, "1" * 17, "Ashlow", "Brenfell")
+    result = analyses.part_makers(records.build(), ALTERNATOR)
+    assert result.p_value is None
+    assert result.comparisons["finding"].to_list() == ["cannot be compared"] * 3
+    assert result.comparisons["ratio"].null_count() == 3
+    assert result.comparisons["p_adjusted"].null_count() == 3
+    assert result.comparisons["not_compared"].to_list() == [2, 2, 2]
+    assert result.left_out["count"].to_list() == [3]
+    assert "No two makers can be compared" in " ".join(result.summary)
+    assert "one maker only" not in " ".join(result.summary)
+
+
+def test_a_pair_apart_in_two_families_is_said_and_the_others_are_compared(records):
+    """Corwend's parts are all in the second family, where Ashlow and Brenfell have none."""
+    of_another_family(records)
+    for number in (8, 9):
+        renewed_twice(records, str(number) * 17, "Corwend", "Corwend", engine_family="v9")
+    store, _ = fleet(records)
+    result = analyses.part_makers(store, ALTERNATOR)
+    found = {
+        (row["maker"], row["other"]): row["finding"] for row in result.comparisons.rows(named=True)
+    }
+    assert found["Corwend", "Ashlow"] == found["Corwend", "Brenfell"] == "cannot be compared"
+    assert found["Brenfell", "Ashlow"] == "fails sooner"
+    assert found["Corwend", "as built"] != "cannot be compared"
+    assert "2 pairs of makers cannot be compared" in " ".join(result.summary)
+    assert result.left_out.is_empty()
 
 
 def test_no_replacement_is_said(records):
