@@ -21,6 +21,7 @@ from fleetlog.commands.repeat_failures import repeat_failures
 from fleetlog.commands.replace_together import replace_together
 from fleetlog.commands.screens import demo, report, serve
 from fleetlog.commands.stores import new_store, rebuild
+from fleetlog.commands.technicians import technicians
 from fleetlog.commands.vehicle import vehicle
 from fleetlog.commands.warning_signs import warning_signs
 from fleetlog.errors import FleetlogError
@@ -43,6 +44,7 @@ app.command("corrections")(corrections)
 app.command("undo-load")(undo_load)
 app.command("double-orders")(double_orders)
 app.command("quality")(quality)
+app.command("technicians")(technicians)
 app.command("rebuild")(rebuild)
 app.command("vehicle")(vehicle)
 app.command("have-ready")(have_ready)

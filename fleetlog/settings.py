@@ -35,9 +35,10 @@ NAME_TECHNICIANS = Setting(
     "name_technicians",
     0,
     "",
-    "1: comebacks are shown by technicians' names; 0: by 'technician 1', ... A rate with a name on "
-    "it is read as a verdict, whoever sees the screen, and most of what few repairs show is "
-    "chance; so names are hidden unless somebody asks for them (our choice)",
+    "whether a new store shows who did a job: 1 in every answer, page and export, 0 in none. One "
+    "setting for all, for an order with a name on it tells who stands behind a rate without one. "
+    "A rate with a name on it is read as a verdict, and most of what few repairs show is chance; "
+    "so names are hidden unless the store is told to show them (our choice)",
 )
 FUNNEL_OUTER_LEVEL = Setting(
     "funnel_outer_level",

@@ -1,14 +1,18 @@
 """The command line: what it prints where, its exit codes, and JSON for machines."""
 
 import json
+import shutil
 import subprocess
 import sys
+import zipfile
 from dataclasses import dataclass
 
 import pytest
 
+from fleetlog.analyses.wording import TECHNICIANS_HIDDEN
 from fleetlog.cli import main
 from fleetlog.settings import COMEBACK_DAYS
+from fleetlog.store import Store
 
 
 @dataclass(frozen=True)
@@ -112,6 +116,86 @@ def test_answers_come_as_json(run, demo, command, keys):
     assert done.returncode == 0, done.stderr
     assert keys <= set(json.loads(done.stdout))
     assert done.stderr == ""
+
+
+@pytest.fixture(scope="module")
+def named_demo(demo, tmp_path_factory):
+    """The demo fleet with technicians whose names nothing else in the store holds."""
+    store = Store.open(shutil.copy(demo.store.path, tmp_path_factory.mktemp("named") / "demo"))
+    with store.write() as connection:
+        connection.execute(
+            "UPDATE loaded_repair_order SET technician = 'Ozolbrand ' || technician"
+        ).fetchall()
+        connection.execute(
+            "UPDATE source_row AS s SET cells = list_transform(s.cells, lambda cell, place:"
+            " CASE WHEN place = h.place THEN 'Ozolbrand ' || cell ELSE cell END)"
+            " FROM hidden_cell AS h WHERE h.load_id = s.load_id"
+        ).fetchall()
+    return store
+
+
+TELL_NAMES = (
+    ("vehicle", "U1002"),
+    ("have-ready", "V8-51", "valvetrain.rocker-arm"),
+    ("comebacks", "--by", "technician"),
+    ("comebacks", "--by", "technician", "--same", "complaint"),
+    ("held", "--rows"),
+)
+TELL_NONE = (
+    ("comebacks", "--by", "shop"),
+    ("part-life", "valvetrain.rocker-arm"),
+    ("position-map", "valvetrain.rocker-arm", "--engine-family", "V8-51"),
+    ("part-makers", "valvetrain.rocker-arm"),
+    ("warning-signs", "--sign", "tick", "--engine-family", "V8-51"),
+    ("replace-together", "--vehicle", "U1004", "--failed", "valvetrain.lifter", "--keep", "9000"),
+    ("best-interval", "cooling.water-pump"),
+    ("repeat-failures", "--component", "valvetrain.rocker-arm"),
+    ("double-orders",),
+    ("quality",),
+    ("loads",),
+    ("held",),
+    ("review",),
+    ("corrections",),
+)
+
+
+@pytest.mark.parametrize("command", TELL_NAMES, ids=" ".join)
+def test_no_command_shows_who_did_a_job_unless_the_store_does(run, named_demo, command):
+    named_demo.name_technicians(named=False)
+    hidden = [run(*command, *form, store=named_demo.path) for form in ((), ("--json",))]
+    assert [done.returncode for done in hidden] == [0, 0], hidden[0].stderr
+    assert "Ozolbrand" not in "".join(done.stdout for done in hidden)
+    says_so = command[0] != "held"
+    assert [TECHNICIANS_HIDDEN in done.stdout for done in hidden] == [says_so, says_so]
+    named_demo.name_technicians(named=True)
+    shown = run(*command, "--json", store=named_demo.path).stdout
+    assert "Ozolbrand" in shown
+    assert TECHNICIANS_HIDDEN not in shown
+
+
+@pytest.mark.parametrize("command", TELL_NONE, ids=" ".join)
+def test_no_other_command_shows_who_did_a_job_even_where_the_store_does(run, named_demo, command):
+    named_demo.name_technicians(named=True)
+    done = run(*command, "--json", store=named_demo.path)
+    assert done.returncode == 0, done.stderr
+    assert "Ozolbrand" not in done.stdout
+
+
+def test_no_export_shows_who_did_a_job_unless_the_store_does(run, named_demo, tmp_path):
+    found = {}
+    for named in (False, True):
+        named_demo.name_technicians(named=named)
+        out = tmp_path / f"held-{named}.xlsx"
+        done = run("held", "--export", out, store=named_demo.path)
+        assert (TECHNICIANS_HIDDEN in done.stdout) != named
+        with zipfile.ZipFile(out) as book:
+            found[named] = any(b"Ozolbrand" in book.read(each) for each in book.namelist())
+    assert found == {False: False, True: True}
+    named_demo.name_technicians(named=False)
+    for command, out in (("review", "review.xlsx"), ("report", "report.html")):
+        option = ("--export",) if command == "review" else ()
+        assert run(command, *option, tmp_path / out, store=named_demo.path).returncode == 0
+        assert b"Ozolbrand" not in (tmp_path / out).read_bytes()
 
 
 @pytest.mark.parametrize("command", [("loads",), ("held",)])

@@ -257,7 +257,8 @@ def opened_section(record: VehicleRecord) -> list[Any]:
                 (
                     each["group"], each["parts"], whole(each["since_distance"]),
                     whole(each["since_days"]),
-                    f"{day(each['opened_on'])}, {each['ro_no']}, {each['shop']}",
+                    f"{day(each['opened_on'])}, {each['ro_no']}, {each['shop']}"
+                    + (f", by {each['technician']}" if each["technician"] else ""),
                     " ".join(
                         f"{name}: {each[field]}."
                         for name, field in (

@@ -9,6 +9,7 @@ import polars as pl
 from fleetlog.analyses.results import Comebacks
 from fleetlog.analyses.wording import (
     FEW_REPAIRS,
+    TECHNICIANS_HIDDEN,
     between_shares,
     counted,
     listed,
@@ -61,7 +62,7 @@ def summarise(result: Comebacks, title: str | None, *, name_technicians: bool) -
             else "1 pair of orders said to have nothing to do with each other is not counted."
         )
     if result.by == "technician" and not name_technicians:
-        said.append("Technicians are numbered in the order of their first repair.")
+        said.append(f"{TECHNICIANS_HIDDEN} They are numbered in the order of their first repair.")
     said.append(f"Limits are at {100 * result.level:g} %.")
     return tuple(said)
 

@@ -12,7 +12,7 @@ from fleetlog.analyses.components import find_component
 from fleetlog.analyses.results import Comebacks
 from fleetlog.errors import InputError
 from fleetlog.lives.select import check_choices
-from fleetlog.settings import COMEBACK_DAYS, COMEBACK_MILES, LEVEL, NAME_TECHNICIANS
+from fleetlog.settings import COMEBACK_DAYS, COMEBACK_MILES, LEVEL
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
 from fleetlog.units import convert_distance
@@ -32,7 +32,6 @@ def comebacks(
     component: str | None = None,
     window_days: int = int(COMEBACK_DAYS.value),
     window_distance: float | None = None,
-    name_technicians: bool = bool(NAME_TECHNICIANS.value),
     level: float = LEVEL.value,
 ) -> Comebacks:
     """Estimate the share of repairs after which the vehicle is back with the same trouble.
@@ -45,7 +44,9 @@ def comebacks(
 
     Parameters
     ----------
-    by : one of :data:`GROUPINGS`; "job" is a component on an engine family.
+    by : one of :data:`GROUPINGS`; "job" is a component on an engine family. Technicians are shown
+        by name and shop where the store shows names, else as "technician 1", ... in the order of
+        their first repair in the store.
     same : one of :data:`SAME`. "access-group": a failure of any part behind the same covers is a
         comeback, and work on several of them in one order is one repair in each group.
         "complaint": an order that is opened for the same complaint is one, whatever it found and
@@ -53,8 +54,6 @@ def comebacks(
         endings and words that say nothing of the trouble.
     component : only repairs of this component.
     window_distance : default :data:`fleetlog.settings.COMEBACK_MILES`.
-    name_technicians : show technicians by name and shop, and not as "technician 1", ... in the
-        order of their first repair in the store.
 
     Raises
     ------
@@ -93,9 +92,10 @@ def comebacks(
     query = read_sql("analyses", "comebacks").format(
         work=read_sql("analyses", "comeback_complaints" if complaint else "comeback_lines")
     )
+    named = store.technicians_named()
     asked = {
         "by": by, "component": component, "window_days": window_days,
-        "window_distance": window_distance, "name_technicians": name_technicians,
+        "window_distance": window_distance, "name_technicians": named,
     }  # fmt: skip
     found = _followed(store.frame(query, asked if complaint else asked | {"same": same}))
     repairs = found.filter(pl.col("why").is_null())
@@ -137,7 +137,7 @@ def comebacks(
         ),
         summary=(),
     )
-    return replace(result, summary=summarise(result, title, name_technicians=name_technicians))
+    return replace(result, summary=summarise(result, title, name_technicians=named))
 
 
 def _followed(pairs: pl.DataFrame) -> pl.DataFrame:

@@ -12,7 +12,7 @@ import polars as pl
 
 from fleetlog.analyses.components import find_component
 from fleetlog.analyses.ready_words import say_ready
-from fleetlog.analyses.wording import FEW_REPAIRS, counted
+from fleetlog.analyses.wording import FEW_REPAIRS, TECHNICIANS_HIDDEN, counted
 from fleetlog.catalogue import load_catalogue
 from fleetlog.errors import InputError
 from fleetlog.lives.select import POSITION_FIELDS, check_choices
@@ -65,7 +65,8 @@ class HaveReady:
         ``shop``, ``ro_no`` (the latest): what was written down, which is no specification.
     unread : ``description``, ``jobs``: lines of those jobs whose part was not recognised.
     evidence : the jobs, latest first: ``vin``, ``unit_no``, ``shop``, ``ro_no``, ``opened_on``,
-        ``odometer``, ``technician``, ``renewed``, ``broke`` (words), ``labour_h``, ``downtime_h``.
+        ``odometer``, ``technician`` (null where the store does not show names), ``renewed``,
+        ``broke`` (words), ``labour_h``, ``downtime_h``.
     left_out : ``why``, ``count``.
     summary : sentences, the answer first.
     """
@@ -160,7 +161,8 @@ def have_ready(
         left_out=_with_told_again(left_out, told.work),
         summary=(),
     )
-    return replace(result, summary=say_ready(result, HAVE_READY_SHARE.value))
+    hidden = [TECHNICIANS_HIDDEN] if jobs["technician_hidden"].any() else []
+    return replace(result, summary=(*say_ready(result, HAVE_READY_SHARE.value), *hidden))
 
 
 @dataclass(frozen=True)

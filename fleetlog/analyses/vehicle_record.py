@@ -12,7 +12,13 @@ import polars as pl
 from fleetlog.analyses.choices import find_vehicles, near_vehicles, vehicles_named
 from fleetlog.analyses.due_tasks import due_tasks, pace_of
 from fleetlog.analyses.open_windows import open_windows
-from fleetlog.analyses.wording import counted, listed, number, position_words
+from fleetlog.analyses.wording import (
+    TECHNICIANS_HIDDEN,
+    counted,
+    listed,
+    number,
+    position_words,
+)
 from fleetlog.catalogue import load_catalogue
 from fleetlog.errors import InputError
 from fleetlog.settings import COMEBACK_DAYS, COMEBACK_MILES, DUE_SOON_DAYS
@@ -45,8 +51,9 @@ class VehicleRecord:
     as_of : the day from which days are counted.
     pace : distance a day over the last ``pace_days`` before the last reading; None where unknown.
     orders : ``shop``, ``ro_no``, ``opened_on``, ``closed_on``, ``odometer``, ``distance``,
-        ``distance_estimated``, ``technician``, ``complaint``, ``cause``, ``correction``,
-        ``fault_codes`` (text), ``road_tested``, ``codes_cleared``, ``lines`` (how many),
+        ``distance_estimated``, ``technician`` (null where the store does not show names, here as in
+        ``windows`` and ``last_open``), ``complaint``, ``cause``, ``correction``, ``fault_codes``
+        (text), ``road_tested``, ``codes_cleared``, ``lines`` (how many),
         ``kind`` ("failure" where any line failed, "planned" where all are planned service, else
         "other"), ``told_with`` (the other orders of the same visit, in words), newest first.
     lines : ``shop``, ``ro_no``, ``opened_on``, ``odometer``, ``distance``, ``line_no``,
@@ -190,7 +197,8 @@ def vehicle_record(
         ),
         summary=(),
     )  # fmt: skip
-    return replace(record, summary=_summary(record))
+    hidden = [TECHNICIANS_HIDDEN] if orders["technician_hidden"].any() else []
+    return replace(record, summary=(*_summary(record), *hidden))
 
 
 def _read(connection: duckdb.DuckDBPyConnection, vin: str) -> dict[str, Any]:
@@ -315,7 +323,7 @@ def _told(orders: pl.DataFrame, lines: pl.DataFrame) -> pl.DataFrame:
         orders.join(work, on="ro_id", how="left", maintain_order="left")
         .join(visits, on="ro_id", how="left", maintain_order="left")
         .with_columns(pl.col("lines").fill_null(0), pl.col("kind").fill_null("other"))
-        .drop("ro_id", "visit_ro")
+        .drop("ro_id", "visit_ro", "technician_hidden")
     )
 
 

@@ -9,6 +9,12 @@ from fleetlog.settings import THIN_FAILURES
 FEW_REPAIRS = 30
 """Below this many repairs a rate moves by several points with one comeback (our rule of thumb)."""
 
+TECHNICIANS_HIDDEN = (
+    "Technicians are not named: this store does not show their names (fleetlog technicians "
+    "--show-names changes that)."
+)
+"""Stands wherever an answer would else say who did a job."""
+
 
 def number(value: float, unit: str = "") -> str:
     """Return a number with thousands separators and three figures at least, and its unit."""

@@ -8,7 +8,7 @@ import typer
 
 from fleetlog import analyses, intake, terminal
 from fleetlog.commands.options import DEFAULT_STORE, Json, StorePath
-from fleetlog.settings import COMEBACK_DAYS, NAME_TECHNICIANS
+from fleetlog.settings import COMEBACK_DAYS
 from fleetlog.store import Store
 
 
@@ -32,14 +32,6 @@ def comebacks(
     window_distance: Annotated[
         float | None, typer.Option(help="Distance in the store's unit; 1,000 mi if not said.")
     ] = None,
-    name_technicians: Annotated[
-        bool,
-        typer.Option(
-            "--name-technicians/--number-technicians",
-            envvar="FLEETLOG_NAME_TECHNICIANS",
-            help="Show technicians by name; else they are technician 1, 2, ...",
-        ),
-    ] = bool(NAME_TECHNICIANS.value),
     unrelated: Annotated[
         tuple[str, str] | None,
         typer.Option(
@@ -76,7 +68,6 @@ def comebacks(
         component=component,
         window_days=window_days,
         window_distance=window_distance,
-        name_technicians=name_technicians,
     )
     if json:
         terminal.print_json(result)

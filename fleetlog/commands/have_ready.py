@@ -52,5 +52,6 @@ def show_have_ready(result: analyses.HaveReady) -> None:
         terminal.heading("Lines whose part was not recognised")
         terminal.table(result.unread, most=10)
     terminal.heading("The jobs")
-    terminal.table(result.evidence.drop("vin"), most=15)
+    unknown = [] if result.evidence["technician"].count() else ["technician"]
+    terminal.table(result.evidence.drop("vin", *unknown), most=15)
     terminal.left_out(result.left_out)

@@ -9,6 +9,7 @@ import polars as pl
 import typer
 
 from fleetlog import intake, terminal
+from fleetlog.analyses.wording import TECHNICIANS_HIDDEN
 from fleetlog.commands.options import DEFAULT_STORE, Json, StorePath
 from fleetlog.store import Store
 
@@ -140,7 +141,8 @@ def held(
         terminal.sentences(
             [
                 f"Wrote {count} held rows to {export}: correct them there, then "
-                f"fleetlog load --corrections {export}"
+                f"fleetlog load --corrections {export}",
+                *([] if opened.technicians_named() else [TECHNICIANS_HIDDEN]),
             ]
         )
         return

@@ -67,7 +67,7 @@ def show_vehicle(
                 "title": "part", "ro_no": "RO", "shop": "shop", "ready_on": "ready",
                 "until_on": "until", "until_distance": f"and until, {record.unit}",
                 "closes_on": "closes about", "back_ro_no": "came back on RO",
-            },
+            } | _whom_to_ask(record.windows),
         )  # fmt: skip
     if found is not None:
         terminal.heading("What the fleet's lives say of these parts")
@@ -82,7 +82,7 @@ def show_vehicle(
                 "group": "where", "opened_on": "opened", "shop": "shop", "ro_no": "RO",
                 "since_distance": f"ago, {record.unit}", "since_days": "ago, days",
                 "parts": "renewed or repaired", "torques": "torques noted",
-            },
+            } | _whom_to_ask(record.last_open),
         )  # fmt: skip
     if record.torques.height:
         terminal.heading("Torques written down on past jobs (no specification)")
@@ -101,6 +101,11 @@ def show_vehicle(
         most=most,
     )  # fmt: skip
     terminal.sentences(["", CAUTION])
+
+
+def _whom_to_ask(rows: pl.DataFrame) -> dict[str, str]:
+    """Return the column of who did the job, where that is known and shown."""
+    return {"technician": "by"} if rows["technician"].count() else {}
 
 
 def _due(record: analyses.VehicleRecord) -> pl.DataFrame:

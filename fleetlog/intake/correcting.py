@@ -50,7 +50,9 @@ def export_held(store: Store, path: str | Path, *, load_id: int | None = None) -
     """Write the rows that are held into a workbook, a sheet for each load; return their number.
 
     What is wrong with a cell stands in the column beside it. No cell is ever a formula, whatever
-    it begins with. Linear in the rows.
+    it begins with. Where the store does not show who did a job, the column of the technician is
+    left out, and comes back in as it was written; a line that could not be split stands whole.
+    Linear in the rows.
 
     Parameters
     ----------
@@ -72,9 +74,11 @@ def export_held(store: Store, path: str | Path, *, load_id: int | None = None) -
             f"load {number} holds {rows} rows, more than a sheet can have: undo the load, correct "
             "the map or the file, and load it again"
         )
+    named = store.technicians_named()
     with text_workbook(path) as book:
         for load in loads:
-            _write_sheet(book, load, held.filter(pl.col("load_id") == load.load_id))
+            own = held.filter(pl.col("load_id") == load.load_id)
+            _write_sheet(book, load, own, without=None if named else load.places.get("technician"))
     return held.height
 
 
@@ -168,8 +172,13 @@ def _cells_of(load: _Load, held: pl.DataFrame) -> list[pl.Expr]:
     ]
 
 
-def _write_sheet(book: xlsxwriter.Workbook, load: _Load, held: pl.DataFrame) -> None:
-    """Write the held rows of one load: what is wrong with a cell in the column beside it."""
+def _write_sheet(
+    book: xlsxwriter.Workbook, load: _Load, held: pl.DataFrame, *, without: int | None
+) -> None:
+    """Write the held rows of one load: what is wrong with a cell in the column beside it.
+
+    The column ``without`` (its place) is left out.
+    """
     said = (
         held.select("file_row", "problems")
         .explode("problems")
@@ -215,8 +224,9 @@ def _write_sheet(book: xlsxwriter.Workbook, load: _Load, held: pl.DataFrame) -> 
     keys = list(FIXED)
     headings = list(FIXED.values())
     for place, heading in enumerate(load.headings):
-        keys.append(f"c{place}")
-        headings.append(heading)
+        if place != without:
+            keys.append(f"c{place}")
+            headings.append(heading)
         if f"p{place}" in rows.columns:
             keys.append(f"p{place}")
             headings.append(f"what is wrong with {heading}")
@@ -300,6 +310,8 @@ def _bring_in_again(
     progress: Progress | None,
 ) -> LoadResult:
     """Load rows of an earlier load, as they are now, by the map of that load."""
+    as_written = store.frame(read_sql("intake", "held_at_any_time"), {"load_id": load.load_id})
+    rows = _with_technician(load, rows, as_written)
     places = [f"c{place}" for place in range(len(load.headings))]
     if missing := [key for key in places if key not in rows.columns]:
         heading = load.headings[int(missing[0][1:])]
@@ -307,7 +319,6 @@ def _bring_in_again(
             f"the column of {heading!r} is missing from the corrections of load {load.load_id}: "
             "export the held rows again"
         )
-    as_written = store.frame(read_sql("intake", "held_at_any_time"), {"load_id": load.load_id})
     strange = rows.join(as_written, left_on="row", right_on="file_row", how="anti")
     twice = rows.filter(pl.col("row").is_duplicated())
     if strange.height or twice.height:
@@ -345,6 +356,15 @@ def _bring_in_again(
         loaded_by=corrected_by,
         corrects=load.load_id,
     )
+
+
+def _with_technician(load: _Load, rows: pl.DataFrame, as_written: pl.DataFrame) -> pl.DataFrame:
+    """Take the technician as written where the workbook was written without that column."""
+    place = load.places.get("technician")
+    if place is None or f"c{place}" in rows.columns:
+        return rows
+    kept = as_written.select(pl.col("file_row").alias("row"), _cells_of(load, as_written)[place])
+    return rows.join(kept, on="row", how="left", maintain_order="left")
 
 
 def _changed(load: _Load, body: pl.DataFrame, as_written: pl.DataFrame) -> pl.DataFrame:

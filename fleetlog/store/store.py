@@ -23,7 +23,7 @@ import duckdb
 import polars as pl
 
 from fleetlog.errors import InputError, StoreBusy, StoreError, StoreVersionError
-from fleetlog.settings import LOCK_WAIT_S
+from fleetlog.settings import LOCK_WAIT_S, NAME_TECHNICIANS
 from fleetlog.units import DISTANCE_UNITS, DistanceUnit
 
 FIRST_WAIT_S = 0.005
@@ -118,9 +118,12 @@ class Store:
                 _migrate(connection, have=0)
                 connection.execute(
                     "INSERT INTO store_info BY NAME SELECT $unit AS distance_unit,"
-                    " $currency AS currency, $now AS created_at",
-                    {"unit": distance_unit, "currency": currency, "now": _now()},
-                ).fetchall()
+                    " $currency AS currency, $now AS created_at, $named AS technicians_named",
+                    {
+                        "unit": distance_unit, "currency": currency, "now": _now(),
+                        "named": bool(NAME_TECHNICIANS.value),
+                    },
+                ).fetchall()  # fmt: skip
                 connection.execute("COMMIT").fetchall()
             draft.rename(path)
         except (duckdb.Error, OSError) as error:
@@ -223,6 +226,23 @@ class Store:
         """Return the number of transactions that have changed the store since it was made."""
         with self.read() as connection:
             return int(connection.execute("SELECT revision FROM store_info").fetchall()[0][0])
+
+    def technicians_named(self) -> bool:
+        """Tell whether answers show who did a job; see `name_technicians`."""
+        with self.read() as connection:
+            asked = "SELECT technicians_named FROM store_info"
+            return bool(connection.execute(asked).fetchall()[0][0])
+
+    def name_technicians(self, *, named: bool) -> None:
+        """Have every answer show who did a job, or none.
+
+        Names are hidden, not taken out: they stay in the file, and in the words of an order where
+        somebody wrote them there.
+        """
+        with self.write() as connection:
+            connection.execute(
+                "UPDATE store_info SET technicians_named = $named", {"named": named}
+            ).fetchall()
 
     def frame(self, query: str, parameters: dict[str, Any] | None = None) -> pl.DataFrame:
         """Run one query on a connection of its own and return the rows as a frame."""

@@ -174,7 +174,7 @@ def test_the_same_complaint_may_count(records):
     }
 
 
-def test_technicians_are_numbered_by_their_first_repair_unless_names_are_asked_for(records):
+def test_technicians_are_numbered_by_their_first_repair_unless_the_store_names_them(records):
     vin = records.vehicle()
     records.order(vin, 200, 30_000, JOB, technician="Early Initials")
     records.order(vin, 300, 40_000, JOB, technician="AB")
@@ -190,7 +190,8 @@ def test_technicians_are_numbered_by_their_first_repair_unless_names_are_asked_f
     }  # fmt: skip
     told = repr(hidden) + str([frame.rows() for frame in (hidden.pairs, hidden.curves)])
     assert "Initials" not in told
-    named = analyses.comebacks(store, by="technician", name_technicians=True)
+    store.name_technicians(named=True)
+    named = analyses.comebacks(store, by="technician")
     assert set(named.groups["group"]) == {
         "Early Initials, North Yard", "AB, North Yard", "AB, Other Yard", "First Later, North Yard",
         "no technician given",
@@ -252,7 +253,9 @@ def test_a_technician_is_not_blamed_for_hard_jobs_but_for_bad_work(records):
             ("Mixed", EASY, 80, 2), ("Easy", EASY, 160, 4), ("Bad", EASY, 80, 20),
         ],
     )  # fmt: skip
-    result = analyses.comebacks(records.build(), by="technician", name_technicians=True)
+    store = records.build()
+    store.name_technicians(named=True)
+    result = analyses.comebacks(store, by="technician")
     rows = {row["group"].partition(",")[0]: row for row in result.groups.to_dicts()}
     assert rows["Hard"]["rate"] == pytest.approx(rows["Bad"]["rate"])
     assert (rows["Hard"]["compared"], rows["Bad"]["compared"]) == (20, 20)
@@ -273,7 +276,8 @@ def test_a_technician_is_not_blamed_for_hard_jobs_but_for_bad_work(records):
 def test_where_no_other_has_a_comeback_many_still_stand_out(records):
     gang(records, [("Bad", EASY, 40, 12), ("Good", EASY, 60, 0)])
     with_none = records.build()
-    rows = analyses.comebacks(with_none, by="technician", name_technicians=True)
+    with_none.name_technicians(named=True)
+    rows = analyses.comebacks(with_none, by="technician")
     bad = rows.groups.filter(pl.col("group") == "Bad, North Yard").row(0, named=True)
     assert (bad["expected"], bad["ratio"]) == (0, None)
     assert bad["ratio_lower"] > 3

@@ -211,3 +211,50 @@ def test_any_text_survives_the_way_out_and_back(store, load_rows, row, tmp_path,
     (again,) = intake.load_corrections(store, out)
     assert again.already_loaded, "a cell came back changed"
     intake.undo_load(store, result.load_id)
+
+
+def test_who_did_a_job_is_left_out_of_the_workbook_and_comes_back_as_it_was_written(
+    store, load_rows, row, tmp_path
+):
+    first = load_rows(
+        [
+            row(),
+            row(ro_no="N2", opened_on="2021-02-30", technician="Ozolbrand"),
+            row(ro_no="N3", opened_on="2021-02-31", technician="Ozolbrand"),
+        ]
+    )
+    out, back = tmp_path / "held.xlsx", tmp_path / "back.xlsx"
+    intake.export_held(store, out)
+    with zipfile.ZipFile(out) as book:
+        assert not any(b"Ozolbrand" in book.read(name) for name in book.namelist())
+    assert "Ozolbrand" not in str(intake.held_rows(store).to_dicts())
+    opened_on = f"c{list(row()).index('opened_on')}"
+    write_back(out, back, {("3", opened_on): "2021-02-28", ("4", opened_on): "2021-02-28"})
+    (result,) = intake.load_corrections(store, back)
+    assert (first.rows_held, result.rows_kept) == (2, 2)
+    orders = store.frame("SELECT ro_no, technician FROM repair_order ORDER BY ro_no")
+    assert orders.rows() == [("N1", None), ("N2", "Ozolbrand"), ("N3", "Ozolbrand")]
+    assert set(intake.corrections(store)["column"]) == {"opened_on"}
+
+
+def test_a_store_that_shows_who_did_a_job_hands_the_name_out_to_be_corrected(
+    store, load_rows, row, tmp_path
+):
+    store.name_technicians(named=True)
+    load_rows([row(ro_no="N2", opened_on="2021-02-30", technician="Ozolbrant")])
+    out, back = tmp_path / "held.xlsx", tmp_path / "back.xlsx"
+    intake.export_held(store, out)
+    assert "Ozolbrant" in str(intake.held_rows(store).to_dicts())
+    keys = list(row(technician=None))
+    write_back(
+        out, back,
+        {("2", f"c{keys.index('opened_on')}"): "2021-02-28",
+         ("2", f"c{keys.index('technician')}"): "Ozolbrand"},
+    )  # fmt: skip
+    intake.load_corrections(store, back)
+    assert store.frame("SELECT technician FROM repair_order").item() == "Ozolbrand"
+    told = intake.corrections(store).filter(column="technician").row(0, named=True)
+    assert (told["was"], told["became"]) == ("Ozolbrant", "Ozolbrand")
+    store.name_technicians(named=False)
+    told = intake.corrections(store).filter(column="technician").row(0, named=True)
+    assert (told["was"], told["became"]) == ("(not shown)", "(not shown)")
