@@ -60,6 +60,10 @@ def test_the_demo_says_what_each_user_wants_to_know(demo):
         "The foreman asks",
         "The fleet manager asks",
         "The technician asks",
+        "The places do not fail alike",
+        "times the others",
+        "fails sooner than the other lots",
+        "vehicles failed",
         "fleetlog serve",
     ):
         assert words in demo.printed

@@ -21,6 +21,8 @@ ROCKER = "valvetrain.rocker-arm"
 WORN_PLACE: dict[str, str | int] = {"bank": 2, "side": "exhaust"}
 GASKET = "seals.valve-cover-gasket"
 KEPT_MI = 60_000
+#: So many places and lots are shown, the worst first: enough to see where the trouble ends.
+WORST = 5
 
 KINDS = (
     ("engine_families", "engine-families"),
@@ -106,6 +108,26 @@ def _answers(store: Store) -> None:
         split.groups,
         {"group": "where", "lives": "lives", "failures": "failures", "b10": "1 in 10 by, mi",
          "b10_lower": "from", "b10_upper": "to", "shape": "Weibull shape"},
+    )  # fmt: skip
+    OUT.print()
+    places = analyses.position_map(store, ROCKER, engine_family=FAMILY)
+    sentences(places.summary)
+    table(
+        places.positions.sort("residual", descending=True),
+        {"row_title": "row", "label": "place", "failures": "failures", "expected": "expected",
+         "ratio": "times the others", "ratio_lower": "from", "ratio_upper": "to",
+         "finding": "finding"},
+        most=WORST,
+    )  # fmt: skip
+    OUT.print()
+    makers = analyses.part_makers(store, ROCKER, engine_family=FAMILY)
+    sentences(makers.summary)
+    table(
+        makers.lots,
+        {"maker": "maker", "lot": "lot", "parts": "parts", "failures": "failures",
+         "first_failures": "vehicles failed", "expected": "expected", "at_least": "at least, times",
+         "verdict": "verdict"},
+        most=WORST,
     )  # fmt: skip
     OUT.print()
     returned = analyses.comebacks(store, by="shop", component=GASKET)
