@@ -26,7 +26,7 @@ OLDER_PARTS = FIRST_PARTS[1:5]
 
 #: Orders that the first answer brings. A browser takes seconds to lay out a thousand rows of
 #: tables, and a technician asks of the last few jobs first.
-LATEST_ORDERS = 10
+LATEST_ORDERS = 6
 
 #: Orders that each further asking brings.
 MORE_ORDERS = 20

@@ -21,11 +21,19 @@ from dashboards.pages.vehicle_orders import (
     older_orders,
     order_section,
 )
+from dashboards.pages.vehicle_parts import (
+    FITTED_ALL,
+    FITTED_FIRST,
+    MORE,
+    all_parts,
+    parts_section,
+    untouched_parts,
+    youngest_parts,
+)
 from dashboards.pages.vehicle_state import (
     doubts_section,
     due_section,
     opened_section,
-    parts_section,
     torques_section,
     warnings_section,
     windows_section,
@@ -93,6 +101,7 @@ def layout(access: Access, query: Mapping[str, str]) -> list[Any]:
                 html.Div(id=DUE, className="fl-told"),
                 html.Div(id=WARNINGS, className="fl-told", **aria(live="polite")),
                 graph(TIMELINE),
+                *parts_section(),
                 html.Div(id=PARTS, className="fl-told"),
                 *order_section(),
                 html.Div(
@@ -117,13 +126,13 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
     @app.callback(
         Output(ANSWER, "children"), Output(BODY, "hidden"),
         Output(DUE, "children"), Output(PARTS, "children"),
-        *(Output(*part) for part in FIRST_PARTS),
+        *(Output(*part) for part in FITTED_FIRST), *(Output(*part) for part in FIRST_PARTS),
         Output(READINGS, "children"), Output(METERS, "columnDefs"), Output(METERS, "rowData"),
         Input(KEY, "value"), Input("revision", "data"),
     )  # fmt: skip
     def answer(key: str | None, _revision: int | None) -> Any:
         asked = (key or "").strip()
-        nothing = (True, *(dash.no_update,) * (len(FIRST_PARTS) + 5))
+        nothing = (True, *(dash.no_update,) * (len(FITTED_FIRST) + len(FIRST_PARTS) + 5))
         if not asked:
             text = "Type a VIN, a unit number, a plate or an RO number, or a part of one."
             return message(text), *nothing
@@ -139,11 +148,12 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
             False,
             [*due_section(record), *windows_section(record)],
             [
-                *parts_section(record),
+                untouched_parts(record),
                 *opened_section(record),
                 *torques_section(record.torques),
                 *doubts_section(record),
             ],
+            *youngest_parts(record),
             *latest_orders(record),
             *_readings(record),
         )
@@ -184,6 +194,19 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
         except FleetlogError as error:
             return *(dash.no_update,) * (len(OLDER_PARTS) - 1), f"{error}."
 
+    @app.callback(
+        *(Output(*part, allow_duplicate=True) for part in FITTED_ALL),
+        Input(MORE, "n_clicks"), State(KEY, "value"), prevent_initial_call=True,
+    )  # fmt: skip
+    def more(clicks: int | None, key: str | None) -> Any:
+        if not clicks or not key:
+            # The answer sets the count back to nought, which is no click.
+            raise PreventUpdate
+        try:
+            return all_parts(access.vehicle_record(key.strip()))
+        except FleetlogError as error:
+            return *(dash.no_update,) * (len(FITTED_ALL) - 1), f"{error}."
+
     clientside(
         app, "remember", [Output(NAMES, "data", allow_duplicate=True)],
         [Input(NAMES, "data"), Input(KEY, "value")], initially=False,
@@ -191,7 +214,7 @@ def register(app: dash.Dash, access: Access) -> dict[str, Any]:
     clientside(
         app, "print", [Output(PRINT, "n_clicks")], [Input(PRINT, "n_clicks")], initially=False
     )
-    return {"answer": answer, "older": older, "warn": warn, "draw": draw}
+    return {"answer": answer, "older": older, "more": more, "warn": warn, "draw": draw}
 
 
 def _choices(found: pl.DataFrame) -> html.Div:

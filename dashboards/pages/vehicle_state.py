@@ -1,4 +1,4 @@
-"""What is due, in doubt and fitted now on one vehicle: pieces of the vehicle record."""
+"""What is due, in doubt and open last on one vehicle: pieces of the vehicle record."""
 
 from __future__ import annotations
 
@@ -7,17 +7,11 @@ from typing import Any
 import polars as pl
 from dash import html
 
-from dashboards.pages.vehicle_orders import on_one_line, stated
 from dashboards.widgets import table
-from dashboards.wording import NOT_KNOWN, counted, day, decimals, whole, words
+from dashboards.wording import NOT_KNOWN, day, decimals, whole
 from fleetlog.analyses.due_tasks import interval_words
 from fleetlog.analyses.vehicle_record import VehicleRecord
 from fleetlog.analyses.vehicle_warnings import VehicleWarnings
-
-#: Parts fitted now that are alike in these are one row.
-ALIKE_PARTS = (
-    "title", "origin", "age_distance", "age_days", "fitted_on", "part_maker", "part_lot",
-)  # fmt: skip
 
 #: A mark beside the word of each state, so that no colour is needed to tell them apart.
 STATE_WORDS = {
@@ -154,89 +148,6 @@ def warnings_section(result: VehicleWarnings) -> list[Any]:
         else None,
         html.Div([html.P(sentence) for sentence in result.summary[1:]], className="fl-lead"),
     ]
-
-
-def parts_section(record: VehicleRecord) -> list[Any]:
-    """List what is fitted now, in words where each part came from, the youngest first."""
-    touched = record.parts.filter("touched")
-    alike = (
-        touched.sort("age_days")
-        .with_columns(
-            origin=pl.when(pl.col("begun_by") == "repaired")
-            .then(pl.format("generation {}, repaired", pl.col("generation")))
-            .when(pl.col("generation") > 1)
-            .then(pl.format("generation {}", pl.col("generation")))
-            .when("generation_assumed")
-            .then(pl.lit("assumed first part"))
-            .otherwise(pl.lit("first part"))
-        )
-        .group_by(*ALIKE_PARTS, maintain_order=True)
-        .agg(pl.col("positions").str.split("; ").list.explode(), pl.col("count").sum())
-    )
-    return [
-        html.H2("What is in it now"),
-        html.P(
-            "Parts that some order has renewed, and those beside them. Generation 1 is the part "
-            "the vehicle left the factory with.",
-            className="fl-lead",
-        ),
-        table(
-            ("Component", "Position", "Parts", f"Age, {record.unit}", "Age, days", "Fitted",
-             "Maker, lot"),
-            [
-                (
-                    part["title"], on_one_line(part["positions"]), whole(part["count"]),
-                    whole(part["age_distance"]), whole(part["age_days"]),
-                    f"{day(part['fitted_on'])}, {part['origin']}" if part["fitted_on"]
-                    else part["origin"],
-                    stated(part["part_maker"], part["part_lot"]),
-                )
-                for part in alike.iter_rows(named=True)
-            ],
-            label="Parts renewed so far, as fitted now", numbers=(2, 3, 4),
-        )
-        if touched.height
-        else html.P("No order has renewed a part."),
-        _untouched(record),
-    ]  # fmt: skip
-
-
-def _untouched(record: VehicleRecord) -> html.Details | None:
-    """List the components that no line renewed: all of the vehicle's own age."""
-    rest = record.parts.filter(~pl.col("touched"))
-    if rest.is_empty():
-        return None
-    first = rest.row(0, named=True)
-    systems = (
-        rest.with_columns(
-            said=pl.when(pl.col("count") > 1)
-            .then(pl.format("{} ({})", "title", "count"))
-            .otherwise("title")
-        )
-        .group_by("system", maintain_order=True)
-        .agg(pl.col("said").str.join(", "))
-    )
-    assumed = (
-        " or renewed before the vehicle came under watch" if first["generation_assumed"] else ""
-    )
-    return html.Details(
-        [
-            html.Summary(
-                f"As the factory fitted them{assumed}: "
-                f"{counted(rest.height, 'other component')}, "
-                f"{counted(int(rest['count'].sum()), 'part')}, "
-                f"{whole(first['age_distance'])} {record.unit} and "
-                f"{whole(first['age_days'])} days old"
-            ),
-            html.Ul(
-                [
-                    html.Li([html.Strong(f"{words(system)}: "), said])
-                    for system, said in systems.iter_rows()
-                ]
-            ),
-        ],
-        className="fl-details",
-    )
 
 
 def opened_section(record: VehicleRecord) -> list[Any]:

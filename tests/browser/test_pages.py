@@ -15,6 +15,7 @@ from werkzeug.serving import make_server
 
 from dashboards.app import create_app
 from dashboards.pages.vehicle_orders import LATEST_ORDERS
+from dashboards.pages.vehicle_parts import YOUNGEST_ROWS
 from fleetlog.store import Store
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -249,8 +250,8 @@ def test_one_group_of_a_split_is_chosen_and_comes_back_with_the_address(
 def test_the_printed_record_shows_every_row_and_no_controls(browser: Browser, address: str) -> None:
     seen = watched(browser, address, width=720)
     page = seen.open("/vehicle?find=U1001")
-    until(page, "document.querySelector('#vehicle-parts tbody tr')")
-    rows = page.locator("#vehicle-parts > .fl-scroll tbody tr")
+    until(page, "document.querySelector('#vehicle-fitted tbody tr')")
+    rows = page.locator("#vehicle-fitted > .fl-scroll tbody tr")
     on_screen = rows.count()
     page.emulate_media(media="print")
     assert on_screen > 1
@@ -282,6 +283,23 @@ def test_older_orders_come_by_the_keyboard_and_are_printed(browser: Browser, add
     page.emulate_media(media="print")
     assert all(each.is_visible() for each in orders.all())
     assert page.evaluate("document.documentElement.scrollWidth") <= 720
+    seen.check()
+    page.close()
+
+
+def test_all_parts_come_by_the_keyboard_and_are_printed(browser: Browser, address: str) -> None:
+    seen = watched(browser, address, width=390)
+    page = seen.open(f"/vehicle?find={MOST_ORDERS_VIN}")
+    rows = page.locator("#vehicle-fitted tbody tr")
+    expect(rows).to_have_count(YOUNGEST_ROWS)
+    page.locator("#vehicle-more-parts").focus()
+    page.keyboard.press("Enter")
+    until(page, "document.querySelector('#vehicle-parts-shown').textContent.startsWith('All ')")
+    assert f"All {rows.count()} rows" in page.locator("#vehicle-parts-shown").inner_text()
+    assert rows.count() > YOUNGEST_ROWS
+    expect(page.locator("#vehicle-more-parts")).to_be_hidden()
+    page.emulate_media(media="print")
+    assert all(row.is_visible() for row in rows.all())
     seen.check()
     page.close()
 
