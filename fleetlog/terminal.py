@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -122,7 +123,7 @@ def print_json(result: Any) -> None:
 
 
 def as_plain(value: Any) -> Any:  # noqa: PLR0911 - one line per kind of value
-    """Turn a result into what JSON knows: NaN becomes null, dates ISO 8601."""
+    """Turn a result into what JSON knows: dates ISO 8601; what is unknown or without end, null."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {
             item.name: as_plain(getattr(value, item.name)) for item in dataclasses.fields(value)
@@ -133,7 +134,7 @@ def as_plain(value: Any) -> Any:  # noqa: PLR0911 - one line per kind of value
         return {str(key): as_plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
         return [as_plain(item) for item in value]
-    if isinstance(value, float) and value != value:  # noqa: PLR0124 - NaN is not itself
+    if isinstance(value, float) and not math.isfinite(value):
         return None
     if isinstance(value, Decimal):
         return float(value)

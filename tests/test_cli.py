@@ -87,6 +87,8 @@ def test_the_demo_overwrites_nothing(run, demo):
         ),
         (("comebacks",), {"groups", "pairs", "summary"}),
         (("best-interval", "cooling.water-pump"), {"age", "saving", "reason", "cost_basis"}),
+        # In some draws no interval pays: the limit of its age is without end.
+        (("best-interval", "body.wiper-motor"), {"age_interval", "no_optimum_share"}),
         (
             ("warning-signs", "--sign", "tick", "--engine-family", "V8-51"),
             {"pairs", "evidence", "standing", "left_out", "summary"},
