@@ -61,10 +61,10 @@ def search(counts: Counts, *, false_share: float) -> Search:
     After each finding the cells that were beyond chance at first and share with it what they are
     held against are looked at anew: within the finding and outside of it, each part held against
     its like, so that what is high only because it shares parts with the finding is so no longer;
-    and outside alone, for what is high within the finding only is a part of it. The j-th finding
-    must have a p-value of at most ``false_share * j / looks``, the critical values of Benjamini
-    and Hochberg 1995 stepping down (Sarkar 2002), with every cell counted each time that it was
-    looked at.
+    and outside alone, at the share over all that are looked at so (Bonferroni), for what is high
+    within the finding only is a part of it. The j-th finding must have a p-value of at most
+    ``false_share * j / looks``, the critical values of Benjamini and Hochberg 1995 stepping down
+    (Sarkar 2002), with every cell counted each time that it was looked at.
 
     Then each finding is looked into, with what the other findings hold set aside: which of its
     places, depots, lots, makers or years stand out from the rest of it, a family of looks of its
@@ -153,10 +153,15 @@ def _after(waiting: _Waiting, cell: dict[str, Any], false_share: float) -> tuple
     for (mode,), same in again.group_by("failure_mode"):
         alone.append(_looked_again(outside[mode], same))
     without = pl.concat(alone)
-    stays = again.join(
-        without.filter(_beyond(false_share)), on=["kind", *CELL_COLUMNS], how="semi",
-        nulls_equal=True,
-    )  # fmt: skip
+    # What is high within the finding lends its weight to every cell that reaches into it: outside,
+    # none may get through by chance, and what a cell explains is no more than it does there.
+    sure = without.filter(_beyond(false_share / max(1, again.height)))
+    told = sure.select("kind", *CELL_COLUMNS, outside="deviance")
+    stays = (
+        again.join(told, on=["kind", *CELL_COLUMNS], how="inner", nulls_equal=True)
+        .with_columns(deviance=pl.min_horizontal("deviance", "outside"))
+        .select(again.columns)
+    )
     look = pl.concat([waiting.look.filter(~changed), stays])
     return _Waiting(look, left, outside), looks + without.height
 
