@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -61,10 +61,10 @@ def search(counts: Counts, *, false_share: float) -> Search:
     After each finding the cells that were beyond chance at first and share with it what they are
     held against are looked at anew: within the finding and outside of it, each part held against
     its like, so that what is high only because it shares parts with the finding is so no longer;
-    and outside alone, at the share over all that are looked at so (Bonferroni), for what is high
-    within the finding only is a part of it. The j-th finding must have a p-value of at most
-    ``false_share * j / looks``, the critical values of Benjamini and Hochberg 1995 stepping down
-    (Sarkar 2002), with every cell counted each time that it was looked at.
+    and outside alone, for what is high within the finding only is a part of it. Places within the
+    finding that stand out from the rest of it are held apart too. The j-th finding must have a
+    p-value of at most ``false_share * j / looks``, the critical values of Benjamini and Hochberg
+    1995 stepping down (Sarkar 2002), with every cell counted each time that it was looked at.
 
     Then each finding is looked into, with what the other findings hold set aside: which of its
     places, depots, lots, makers or years stand out from the rest of it, a family of looks of its
@@ -85,7 +85,9 @@ def search(counts: Counts, *, false_share: float) -> Search:
         ]
         others = [cell for cell in own if cell != finding.cell]
         alone = _without(single[finding.cell["component"]], others)
-        parts, more = _parts(_inside(alone, finding.cell), finding.cell, false_share)
+        parts, more = _parts(
+            _inside(alone, finding.cell), finding.cell, PARTS_LOOKED_AT, false_share
+        )
         looks += more
         if parts and not _stands(
             _without(alone, [part.cell for part in parts]), finding, false_share
@@ -140,6 +142,10 @@ def _stepwise(
 def _after(waiting: _Waiting, cell: dict[str, Any], false_share: float) -> tuple[_Waiting, int]:
     """Look again at the cells that a finding changes; return what waits on, and the looks."""
     left = _apart(waiting.left, cell)
+    # The worst of its places would lend their weight to whatever reaches into them. What is taken
+    # apart so claims nothing yet: it is looked at and counted with the parts of the findings.
+    for part in _parts(_inside(left, cell), cell, ("place",), false_share)[0]:
+        left = _apart(left, part.cell)
     outside = {
         mode: _without(counts, [cell])
         if mode is None or cell["failure_mode"] in (None, mode)
@@ -153,15 +159,10 @@ def _after(waiting: _Waiting, cell: dict[str, Any], false_share: float) -> tuple
     for (mode,), same in again.group_by("failure_mode"):
         alone.append(_looked_again(outside[mode], same))
     without = pl.concat(alone)
-    # What is high within the finding lends its weight to every cell that reaches into it: outside,
-    # none may get through by chance, and what a cell explains is no more than it does there.
-    sure = without.filter(_beyond(false_share / max(1, again.height)))
-    told = sure.select("kind", *CELL_COLUMNS, outside="deviance")
-    stays = (
-        again.join(told, on=["kind", *CELL_COLUMNS], how="inner", nulls_equal=True)
-        .with_columns(deviance=pl.min_horizontal("deviance", "outside"))
-        .select(again.columns)
-    )
+    stays = again.join(
+        without.filter(_beyond(false_share)), on=["kind", *CELL_COLUMNS], how="semi",
+        nulls_equal=True,
+    )  # fmt: skip
     look = pl.concat([waiting.look.filter(~changed), stays])
     return _Waiting(look, left, outside), looks + without.height
 
@@ -285,10 +286,13 @@ def _apart(counts: Counts, cell: Mapping[str, Any]) -> Counts:
     """Make what lies in a cell a stratum apart from the rest."""
     inside = in_cell(counts.exposure, cell, counts.classes, "key")
     failed = in_cell(counts.failures, cell, counts.classes, "ordinal")
+    exposure = counts.exposure.with_columns(known=2 * pl.col("known") + inside)
+    failures = counts.failures.with_columns(known=2 * pl.col("known") + failed)
+    # Numbered anew, for numbers that double with each finding would soon be too great.
+    told = pl.concat([exposure["known"], failures["known"]]).unique().sort()
+    again = pl.col("known").replace_strict(told, pl.int_range(told.len(), eager=True))
     return replace(
-        counts,
-        exposure=counts.exposure.with_columns(known=2 * pl.col("known") + inside),
-        failures=counts.failures.with_columns(known=2 * pl.col("known") + failed),
+        counts, exposure=exposure.with_columns(again), failures=failures.with_columns(again)
     )
 
 
@@ -363,13 +367,15 @@ def _inside(alone: Counts, cell: Mapping[str, Any]) -> Counts:
     )
 
 
-def _parts(inside: Counts, cell: dict[str, Any], false_share: float) -> tuple[list[Finding], int]:
-    """Find which parts of a finding stand out from the rest of it."""
+def _parts(
+    inside: Counts, cell: dict[str, Any], told_by: Sequence[str], false_share: float
+) -> tuple[list[Finding], int]:
+    """Find which parts of a finding stand out from the rest of it, and how many were looked at."""
     kinds = [
         kind
         for kind in KINDS
         if len(set(kind.dims) - (_cut_by(cell) - {"place"})) == 1
-        and set(kind.dims) - {"engine_family"} <= set(PARTS_LOOKED_AT) - (_cut_by(cell) - {"place"})
+        and set(kind.dims) - {"engine_family"} <= set(told_by) - (_cut_by(cell) - {"place"})
         and (kind.against != REST_OF_FLEET or cell["engine_family"] is None)
     ]
     looked = cells(inside, kinds, inside.modes)

@@ -204,6 +204,26 @@ def test_a_component_that_never_fails_changes_nothing(planted, as_it_is):
     assert found(more) == as_it_is
 
 
+def test_the_worst_place_of_a_finding_lends_its_weight_to_no_other():
+    """Planted are one bank's exhaust lifters, worst at the last cylinder, and a depot's oil.
+
+    The depot is one finding, not one at the worst cylinder, which is bad at every depot.
+    """
+    counts = only(simulated_counts(1, 4_500, Planted()), ["valvetrain.lifter"])
+    findings = search(counts, false_share=0.05).findings
+    cut = [
+        {name: value for name, value in finding.cell.items() if value and name != "component"}
+        for finding in findings
+        if finding.within is None
+    ]
+    assert cut == [
+        {"engine_family": "V8-51", "place": "bank 2, exhaust"},
+        {"depot": "Lake depot"},
+    ]
+    within = [finding.cell["place"] for finding in findings if finding.within]
+    assert "cylinder 8, exhaust" in within
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("frailty_index", "first"), [(1.0, 1_000), (0.8, 2_000)], ids=["independent", "shared wear"]
