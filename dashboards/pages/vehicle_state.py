@@ -223,7 +223,7 @@ def doubts_section(record: VehicleRecord) -> list[Any]:
         *(
             html.Details(
                 [
-                    html.Summary(f"{count:,} {what}: {do}"),
+                    html.Summary(f"{what.capitalize()}: {count:,} ({do})"),
                     html.P(where),
                 ],
                 className="fl-details",

@@ -25,6 +25,7 @@ from fleetlog.analyses.one_vehicle import by_vehicle
 from fleetlog.analyses.part_life import select, subject
 from fleetlog.analyses.part_lots import compare_lots
 from fleetlog.analyses.placed_lives import read_placed_lives
+from fleetlog.analyses.unseen import unseen
 from fleetlog.analyses.wording import (
     between,
     counted,
@@ -144,6 +145,7 @@ def part_makers(
         question = {"component": component, "engine_family": engine_family}
         failures = connection.sql(read_sql("analyses", "evidence"), params=question).pl()
         unused = connection.sql(read_sql("analyses", "left_out_lines"), params=question).pl()
+        unread = unseen(connection, engine_family)
     if lives.is_empty():
         raise InputError(
             f"the store has no vehicle that carries {component}: check the engine family, or load "
@@ -201,15 +203,18 @@ def part_makers(
                 unused.select("why", pl.col("count").cast(pl.Int64)),
             ]
         ),
-        summary=_summary(
-            subject(title, engine_family, {}, "any"),
-            table,
-            comparisons,
-            lots,
-            evidence,
-            without,
-            unit,
-            level,
+        summary=(
+            *_summary(
+                subject(title, engine_family, {}, "any"),
+                table,
+                comparisons,
+                lots,
+                evidence,
+                without,
+                unit,
+                level,
+            ),
+            *unread.words,
         ),
     )
 
