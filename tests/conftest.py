@@ -22,6 +22,7 @@ from hypothesis import settings
 from fleetlog import intake
 from fleetlog.catalogue import EngineFamily, component_frame, load_catalogue, position_frame
 from fleetlog.lives import rebuild
+from fleetlog.sql import read_sql
 from fleetlog.store import Store
 
 # A push is told within minutes; --hypothesis-profile=thorough looks ten times as long. No deadline:
@@ -129,6 +130,8 @@ class Records:
                     connection.register("incoming", frame)
                     connection.execute(f"INSERT INTO {table} BY NAME FROM incoming").fetchall()
                     connection.unregister("incoming")
+            connection.execute("SET VARIABLE load_id = 1").fetchall()
+            connection.execute(read_sql("intake", "commit_names")).fetchall()
             connection.execute(
                 "CREATE TEMP TABLE touched_vehicle AS SELECT vin FROM vehicle"
             ).fetchall()

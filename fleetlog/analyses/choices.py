@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 import duckdb
 import polars as pl
@@ -17,47 +16,6 @@ SHORTEST_PART = 3
 
 MOST_VEHICLES = 20
 """A key that more vehicles answer to than this is too short to choose by."""
-
-
-@dataclass(frozen=True)
-class _Stage:
-    """One way to take a name, for names of so many characters."""
-
-    shortest: int
-    longest: int
-    vehicle_by: str
-    vehicle_test: str
-    order_test: str
-    query: str = "find_vehicles"
-
-
-#: The plate without blanks and marks: plain replacing is far quicker than a regular expression.
-_PLATE = "upper(replace(replace(replace(plate, ' ', ''), '-', ''), '.', ''))"
-
-STAGES = (
-    _Stage(17, 17, "", "", "", query="find_vehicle_by_vin"),
-    # As it is mostly written: without a function over every row.
-    _Stage(
-        1, 64, "CASE WHEN unit_no = $key THEN 'its unit number' ELSE 'its plate' END",
-        "unit_no = $key OR plate = $key", "ro_no = $key",
-    ),
-    _Stage(
-        1, 64,
-        "CASE WHEN upper(unit_no) = $key THEN 'its unit number' ELSE 'its plate' END",
-        f"upper(unit_no) = $key OR ($bare <> '' AND {_PLATE} = $bare)",
-        "upper(ro_no) = $key",
-    ),
-    _Stage(4, 16, "'the end of its VIN'", "ends_with(vin, $key)", "false"),
-    _Stage(
-        SHORTEST_PART, 64,
-        "CASE WHEN contains(vin, $key) THEN 'a part of its VIN' "
-        "WHEN contains(upper(unit_no), $key) THEN 'a part of its unit number' "
-        "ELSE 'a part of its plate' END",
-        "contains(vin, $key) OR contains(upper(unit_no), $key) "
-        f"OR (length($bare) >= {SHORTEST_PART} AND contains({_PLATE}, $bare))",
-        "contains(upper(ro_no), $key)",
-    ),
-)  # fmt: skip
 
 
 def engine_families(store: Store) -> pl.DataFrame:
@@ -92,28 +50,35 @@ def find_vehicles(store: Store, key: str) -> pl.DataFrame:
     (by what the vehicle answered, in words), by VIN, at most :data:`MOST_VEHICLES` rows.
     """
     with store.read() as connection:
-        return vehicles_named(connection, key)
+        named = vins_named(connection, key)
+        query, words = read_sql("analyses", "vehicles_of_vins"), {"vins": named["vin"].to_list()}
+        vehicles: pl.DataFrame = connection.sql(query, params=words).pl()
+    return named.join(vehicles, on="vin", maintain_order="left").select(
+        "vin", "unit_no", "plate", "engine_family", "model_year", "depot", "matched"
+    )
 
 
-def vehicles_named(connection: duckdb.DuckDBPyConnection, key: str) -> pl.DataFrame:
-    """Return what :func:`find_vehicles` does, on a connection that is open."""
+def vins_named(connection: duckdb.DuckDBPyConnection, key: str) -> pl.DataFrame:
+    """Return ``vin`` and ``matched`` of :func:`find_vehicles`, on a connection that is open."""
     name = key.strip().upper()
-    for stage in STAGES:
-        if len(name) < stage.shortest or len(name) > stage.longest:
-            continue
-        query = read_sql("analyses", stage.query).format(
-            vehicle_by=stage.vehicle_by,
-            vehicle_test=stage.vehicle_test,
-            order_test=stage.order_test,
-        )
-        words = {"key": name, "most": MOST_VEHICLES}
-        if "$bare" in query:
-            words["bare"] = re.sub("[^A-Z0-9]", "", name)
-        found: pl.DataFrame = connection.sql(query, params=words).pl()
-        if found.height:
-            return found
-    columns = ("vin", "unit_no", "plate", "engine_family", "model_year", "depot", "matched")
-    return pl.DataFrame(schema=dict.fromkeys(columns, pl.String) | {"model_year": pl.Int16})
+    bare = re.sub("[^A-Z0-9]", "", name)
+    found = _searched(connection, "whole_names", name, bare)
+    if found.is_empty() and bare not in ("", name):
+        # Apart from the others, for one number is looked up quicker than two.
+        found = _searched(connection, "whole_plate", name, bare)
+    if found.is_empty() and len(name) >= SHORTEST_PART:
+        short = len(bare) < SHORTEST_PART
+        found = _searched(connection, "names_with_part", name, None if short else bare)
+    return found
+
+
+def _searched(
+    connection: duckdb.DuckDBPyConnection, names: str, key: str, bare: str | None
+) -> pl.DataFrame:
+    query = read_sql("analyses", "find_vehicles").format(names=read_sql("analyses", names))
+    words = {"key": key, "bare": bare, "most": MOST_VEHICLES}
+    found: pl.DataFrame = connection.sql(query, params=words).pl()
+    return found
 
 
 def near_vehicles(store: Store, key: str) -> pl.DataFrame:

@@ -124,7 +124,8 @@ def have_ready(
     question = {"engine_family": engine_family, "component": component}
     with store.read() as connection:
         places = connection.sql(
-            read_sql("analyses", "position_names"), params={"component": component}
+            read_sql("analyses", "position_names"),
+            params={"component": component, "engine_family": None},
         ).pl()
         places = places.filter(pl.col("engine_family") == engine_family)
         if places.is_empty():

@@ -102,7 +102,8 @@ def part_life(
         failures = connection.sql(read_sql("analyses", "evidence"), params=question).pl()
         unused_lines = connection.sql(read_sql("analyses", "left_out_lines"), params=question).pl()
         names = connection.sql(
-            read_sql("analyses", "position_names"), params={"component": component}
+            read_sql("analyses", "position_names"),
+            params={"component": component, "engine_family": None},
         ).pl()
         unread = unseen(connection, engine_family)
     unit = store.distance_unit if clock == "distance" else "days"

@@ -139,7 +139,8 @@ def part_makers(
     check_choices("clock", (clock,), CLOCKS)
     with store.read() as connection:
         names = connection.sql(
-            read_sql("analyses", "position_names"), params={"component": component}
+            read_sql("analyses", "position_names"),
+            params={"component": component, "engine_family": None},
         ).pl()
         lives = read_placed_lives(connection, component, engine_family)
         question = {"component": component, "engine_family": engine_family}

@@ -142,7 +142,8 @@ def position_map(
     check_choices("generation", (generation,), GENERATIONS)
     with store.read() as connection:
         names = connection.sql(
-            read_sql("analyses", "position_names"), params={"component": component}
+            read_sql("analyses", "position_names"),
+            params={"component": component, "engine_family": None},
         ).pl()
         families = connection.sql(read_sql("analyses", "engine_families")).pl()
         shapes = dict(connection.sql(read_sql("analyses", "cylinder_banks")).pl().rows())

@@ -167,7 +167,9 @@ def count(connection: duckdb.DuckDBPyConnection) -> Counts:
         found: pl.DataFrame = connection.sql(query, params={"edges": list(AGE_EDGES)}).pl()
         return found
 
-    names = connection.sql(read_sql("analyses", "position_names"), params={"component": None}).pl()
+    names = connection.sql(
+        read_sql("analyses", "position_names"), params={"component": None, "engine_family": None}
+    ).pl()
     vehicles = connection.sql(read_sql("analyses", "repeat_vehicles")).pl()
     return prepare(asked("repeat_exposure"), asked("repeat_failures"), names, vehicles)
 

@@ -139,7 +139,8 @@ def repeat_failures(
         found = search(counts, false_share=false_share)
         costs = _costs(connection, downtime_cost_per_hour)
         names = connection.sql(
-            read_sql("analyses", "position_names"), params={"component": None}
+            read_sql("analyses", "position_names"),
+            params={"component": None, "engine_family": None},
         ).pl()
         left_out = connection.sql(read_sql("analyses", "repeat_left_out")).pl()
         ranked = _ranked(found, costs)

@@ -9,7 +9,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from fleetlog.analyses.choices import find_vehicles, near_vehicles, vehicles_named
+from fleetlog.analyses.choices import find_vehicles, near_vehicles, vins_named
 from fleetlog.analyses.due_tasks import due_tasks, pace_of
 from fleetlog.analyses.open_windows import open_windows
 from fleetlog.analyses.wording import (
@@ -151,12 +151,10 @@ def vehicle_record(
         raise InputError("the window must be longer than nought: give days and a distance above 0")
     # One connection for all: opening a large store costs as much as most of the questions.
     with store.read() as connection:
-        found = vehicles_named(connection, key)
-        vin = str(found["vin"][0]) if found.height == 1 else None
-        read = _read(connection, vin) if vin else {}
-    if vin is None:
-        raise _not_one(store, key, found)
-    head, orders = read["head"], read["orders"]
+        read = _read_named(connection, key)
+    if read is None:
+        raise _not_one(store, key)
+    vin, head, orders = read["head"]["vin"], read["head"], read["orders"]
     day = on or (head["last_seen_on"] if head["retired_on"] else head["known_to"])
     if day is None or day < head["in_service_on"]:
         raise InputError(
@@ -201,8 +199,21 @@ def vehicle_record(
     return replace(record, summary=(*_summary(record), *hidden))
 
 
-def _read(connection: duckdb.DuckDBPyConnection, vin: str) -> dict[str, Any]:
-    """Return the frames of one vehicle by name, and its head as a row."""
+def _read_named(connection: duckdb.DuckDBPyConnection, key: str) -> dict[str, Any] | None:
+    """Return what :func:`_read` does for the one vehicle that a key names; None where not one."""
+    vins = vins_named(connection, key)["vin"].to_list()
+    if len(vins) != 1:
+        return None
+    read = _read(connection, vins[0])
+    if read is None:
+        raise InputError(
+            f"nothing was read of {vins[0]} yet, neither an odometer nor an order: load its records"
+        )
+    return read
+
+
+def _read(connection: duckdb.DuckDBPyConnection, vin: str) -> dict[str, Any] | None:
+    """Return the frames of one vehicle by name and its head as a row; None where it has none."""
 
     def rows(name: str, **parameters: Any) -> pl.DataFrame:
         frame: pl.DataFrame = connection.sql(read_sql("analyses", name), params=parameters).pl()
@@ -210,12 +221,10 @@ def _read(connection: duckdb.DuckDBPyConnection, vin: str) -> dict[str, Any]:
 
     head = rows("vehicle_head", vin=vin)
     if head.is_empty():
-        raise InputError(
-            f"nothing was read of {vin} yet, neither an odometer nor an order: load its records"
-        )
+        return None
     known = head.row(0, named=True)
-    family = known["engine_family"]
-    orders = rows("vehicle_orders", vin=vin)
+    family, built = known["engine_family"], {"vin": vin, "built_no": known["built_no"]}
+    orders = rows("vehicle_orders", **built)
     ids = orders["ro_id"].to_list()
     torqued = rows("vehicle_has_torques", orders=ids).item()
     return {
@@ -230,11 +239,11 @@ def _read(connection: duckdb.DuckDBPyConnection, vin: str) -> dict[str, Any]:
             age_distance=known["last_seen_distance"] - known["start_distance"],
             age_days=(known["last_seen_on"] - known["in_service_on"]).days,
         ),
-        "meters": rows("vehicle_meters", vin=vin),
+        "meters": rows("vehicle_meters", **built),
         # Judging a torque reads those of all its fellows: most vehicles have none to judge.
         "torques": rows("vehicle_torques", orders=ids) if torqued else _NO_TORQUES,
         "rules": rows("vehicle_rules", engine_family=family),
-        "names": rows("vehicle_position_names", engine_family=family),
+        "names": rows("position_names", component=None, engine_family=family),
         "pairs": rows("vehicle_doubtful_orders", vin=vin),
         "unrelated": rows("vehicle_unrelated"),
     }
@@ -249,12 +258,13 @@ def the_one_vehicle(store: Store, key: str) -> str:
     """
     found = find_vehicles(store, key)
     if found.height != 1:
-        raise _not_one(store, key, found)
+        raise _not_one(store, key)
     return str(found["vin"][0])
 
 
-def _not_one(store: Store, key: str, found: pl.DataFrame) -> InputError:
+def _not_one(store: Store, key: str) -> InputError:
     """Return the error that says why a key names no vehicle, or which several it may name."""
+    found = find_vehicles(store, key)
     if found.is_empty():
         near = near_vehicles(store, key)
         if near.height:

@@ -121,7 +121,7 @@ def vehicle_warnings_of(
         failures = _rows(
             connection, "family_failures", engine_family=family, fewest=int(THIN_FAILURES.value)
         )
-        names = _rows(connection, "vehicle_position_names", engine_family=family)
+        names = _rows(connection, "position_names", component=None, engine_family=family)
         looked_at = (record.parts.select("component", "title").unique(maintain_order=True)).join(
             failures, on="component", maintain_order="left"
         )
@@ -136,7 +136,8 @@ def vehicle_warnings_of(
             found += _young_lots(mine, lives, names, 1 - (1 - level) / max(1, lots))
         repeats = _rows(connection, "family_repeats", engine_family=family, components=components)
         failed = _rows(connection, "vehicle_failed_orders", vin=record.vin)
-        orders = _rows(connection, "vehicle_orders", vin=record.vin)
+        built_no = _rows(connection, "vehicle_head", vin=record.vin)["built_no"][0]
+        orders = _rows(connection, "vehicle_orders", vin=record.vin, built_no=built_no)
     unsure = [row for row in found if not row.get("surely", True)]
     found = [row for row in found if row.get("surely", True)]
     critical = dict(record.parts.select("component", "safety_critical").iter_rows())

@@ -130,6 +130,14 @@ def shop_of(fleet: Fleet, vehicle: Ints, day: Ints, *, seed: int, shops: int) ->
     return np.where(away, (at_home + step) % shops, at_home)
 
 
+def serial_characters(number: Ints) -> NDArray[np.uint8]:
+    """Character codes (n, 6) of the serial numbers that end the VINs of vehicles by number."""
+    # Multiplying by a number coprime with 10^6 shuffles the serial numbers one to one.
+    serial = (number * 611_953 + 104_729) % MOST_VEHICLES
+    digits = (serial[:, None] // 10 ** np.arange(5, -1, -1)) % 10
+    return (ord("0") + digits).astype(np.uint8)
+
+
 def with_check_digit(characters: NDArray[np.uint8]) -> NDArray[np.str_]:
     """VINs from an (n, 17) array of character codes, the ninth replaced by the check digit."""
     whole = np.ascontiguousarray(characters)
@@ -152,10 +160,7 @@ def _vins(number: Ints, family: Ints, duty: Ints, model_year: Ints) -> NDArray[n
     characters[:, 8] = ord("0")
     characters[:, 9] = _YEAR_CHARACTERS[model_year - 2010]
     characters[:, 10] = np.frombuffer(b"FNT", dtype=np.uint8)[number % 3]
-    # Multiplying by a number coprime with 10^6 shuffles the serial numbers one to one.
-    serial = (number * 611_953 + 104_729) % MOST_VEHICLES
-    digits = (serial[:, None] // 10 ** np.arange(5, -1, -1)) % 10
-    characters[:, 11:] = (ord("0") + digits).astype(np.uint8)
+    characters[:, 11:] = serial_characters(number)
     return with_check_digit(characters)
 
 

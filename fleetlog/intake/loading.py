@@ -445,6 +445,7 @@ def _write_rows(connection: duckdb.DuckDBPyConnection, file: _File) -> None:
             differs=differs(table.values),
         )
     run(connection, f"touch_{TABLES_OF[file.kind][-1].name}")
+    run(connection, "commit_names")
     run(
         connection,
         "commit_source",

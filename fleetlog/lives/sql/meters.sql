@@ -309,7 +309,7 @@ CREATE OR REPLACE TEMP VIEW placed_stretch AS
 SELECT s.*, m.by_distance FROM stretch AS s LEFT JOIN moved AS m USING (series_no, segment);
 
 INSERT INTO meter_reading BY NAME
-SELECT w.vin, w.read_on, w.odometer, w.engine_hours, w.source, w.ro_id, w.load_id, w.file_row,
+SELECT getvariable('built_before') + w.vehicle_no AS built_no, w.vin, w.read_on, w.odometer, w.engine_hours, w.source, w.ro_id, w.load_id, w.file_row,
        coalesce(s.segment, hs.segment, 0) AS segment,
        verdict_on(w.engine_hours IS NOT NULL, h.verdict, hs.factor) AS hours_verdict,
        h.why AS hours_why,

@@ -43,7 +43,7 @@ WITH around AS (
     FROM residual
     GROUP BY vehicle_no
 )
-SELECT n.vin, near_n, near_rr, near_h, near_hh, far_rr, far_h, far_hh,
+SELECT getvariable('built_before') + vehicle_no AS built_no, n.vin, near_n, near_rr, near_h, near_hh, far_rr, far_h, far_hh,
        CASE WHEN year_days >= 183 THEN year_days ELSE all_days END AS over_days,
        (last_distance - CASE WHEN year_days >= 183 THEN year_distance ELSE all_distance END)
            / nullif(CASE WHEN year_days >= 183 THEN year_days ELSE all_days END, 0) AS per_day
@@ -151,4 +151,6 @@ SELECT o.ro_id, o.vehicle_no, o.vin, o.engine_family, o.opened_on AS done_on,
 FROM own AS o LEFT JOIN estimated AS e USING (ro_id);
 
 INSERT INTO order_distance BY NAME
-SELECT ro_id, vin, done_on, distance, distance_estimated, distance_error FROM dated_order;
+SELECT getvariable('built_before') + vehicle_no AS built_no, ro_id, vin, done_on, distance,
+       distance_estimated, distance_error
+FROM dated_order;

@@ -2,14 +2,14 @@
 -- service, end at its retirement or at the last reading that is believed.
 INSERT INTO vehicle_span BY NAME
 WITH last_seen AS (
-    SELECT v.vin, max(a.read_on) AS read_on, max(a.distance) AS distance
+    SELECT v.vin, vehicle_no, max(a.read_on) AS read_on, max(a.distance) AS distance
     FROM anchor AS a
     JOIN numbered_vehicle USING (vehicle_no)
     JOIN vehicle AS v USING (vin)
     WHERE v.retired_on IS NULL OR a.read_on <= v.retired_on
-    GROUP BY v.vin
+    GROUP BY ALL
 )
-SELECT v.vin, v.engine_family, v.in_service_on,
+SELECT getvariable('built_before') + s.vehicle_no AS built_no, v.vin, v.engine_family, v.in_service_on,
        v.in_service_odometer AS start_distance,
        v.observed_from_on AS entry_on,
        v.observed_from_odometer AS entry_distance,

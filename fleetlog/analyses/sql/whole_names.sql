@@ -1,0 +1,1 @@
+VALUES ('VIN', $key), ('unit number', $key), ('plate', $key), ('order', $key)
