@@ -141,7 +141,8 @@ def have_ready(
                 f"no past job on {component}{_at(where)} of engine family {engine_family!r}: ask "
                 "without a place, about another family, or load more orders"
             )
-        told = _ask(connection, chosen, question)
+        every_job = named.filter(~pl.col("on_side")).select("visit_ro").unique()
+        told = _ask(connection, chosen, every_job, engine_family)
     needs = _needs(told.work, told.jobs, told.usual, component, level)
     jobs = _with_hours(told.jobs, told.work, needs)
     result = HaveReady(
@@ -178,17 +179,24 @@ class _Told:
 
 
 def _ask(
-    connection: duckdb.DuckDBPyConnection, chosen: pl.DataFrame, question: dict[str, str]
+    connection: duckdb.DuckDBPyConnection,
+    chosen: pl.DataFrame,
+    every_job: pl.DataFrame,
+    engine_family: str,
 ) -> _Told:
     connection.register("job_visit", chosen)
+    connection.register("every_job", every_job)
     try:
         jobs, work, parts, torques = (
             connection.sql(read_sql("analyses", f"have_ready_{name}")).pl()
             for name in ("orders", "work", "parts", "torques")
         )
+        usual = connection.sql(
+            read_sql("analyses", "have_ready_usual"), params={"engine_family": engine_family}
+        ).pl()
     finally:
+        connection.unregister("every_job")
         connection.unregister("job_visit")
-    usual = connection.sql(read_sql("analyses", "have_ready_usual"), params=question).pl()
     return _Told(jobs, work, parts, torques, usual)
 
 
@@ -287,14 +295,19 @@ def _needs(
     """Count what the jobs needed, and compare it with what the family's other visits need."""
     worked_on = (pl.col("component") == component) & ~pl.col("broke") & ~pl.col("looked")
     place = jobs.select("visit_ro", "opened_on").with_row_index("place")
-    by_job = (
+    lines = (
         work.filter(pl.col("renewed") | worked_on, pl.col("component").is_not_null())
         .drop_nulls("quantity")
-        .group_by("component", "broke", "visit_ro")
-        .agg(pl.col("quantity").sum(), pl.col("part_no").drop_nulls().last())
-        .join(place, on="visit_ro")
-        .sort("opened_on", "visit_ro")
+        .join(place, on="visit_ro", maintain_order="left")
     )
+    by_job = lines.group_by("component", "broke", "place").agg(pl.col("quantity").sum())
+    numbered = lines.drop_nulls("part_no").sort("opened_on", "visit_ro", maintain_order=True)
+    last_no = {
+        (code, broke): part_no
+        for code, broke, part_no in numbered.group_by("component", "broke")
+        .agg(pl.col("part_no").last())
+        .rows()
+    }
     elsewhere = {(row[0], row[1]): int(row[2]) for row in usual.rows()}
     others = elsewhere.pop((None, None), 0)
     vehicles = jobs["vin"].rank("dense").cast(pl.Int64).to_numpy()
@@ -322,9 +335,7 @@ def _needs(
                 "quantity": float(middle),
                 "quantity_p10": float(low),
                 "quantity_p90": float(high),
-                "last_part_no": group["part_no"].drop_nulls().last()
-                if group["part_no"].count()
-                else None,
+                "last_part_no": last_no.get((code, broke)),
             }
         )
     return _compared(pl.DataFrame(rows, infer_schema_length=None), jobs.height, others)
@@ -460,19 +471,23 @@ def _evidence(work: pl.DataFrame, jobs: pl.DataFrame, component: str) -> pl.Data
     parts = load_catalogue().components
     titles = {code: parts[code].title if code in parts else code
               for code in work["component"].drop_nulls().unique()}  # fmt: skip
+    # Few titles, many lines: in a list of their own they sort as numbers do.
+    names = pl.Enum(sorted(set(titles.values())))
     words = (
         work.filter("renewed", pl.col("component").is_not_null())
         .select(
             "visit_ro", "broke", its_own=pl.col("component") == component,
-            name=pl.col("component").replace_strict(titles, return_dtype=pl.String),
+            name=pl.col("component").replace_strict(titles, return_dtype=names),
         )
         .unique()
         .sort("name")
+        .with_columns(pl.col("name").cast(pl.String))
         .group_by("visit_ro")
         .agg(
-            renewed=pl.col("name").filter(~pl.col("broke") & ~pl.col("its_own")).str.join(", "),
-            broke=pl.col("name").filter("broke").str.join(", "),
+            renewed=pl.col("name").filter(~pl.col("broke") & ~pl.col("its_own")),
+            broke=pl.col("name").filter("broke"),
         )
+        .with_columns(pl.col("renewed", "broke").list.join(", "))
     )  # fmt: skip
     return (
         jobs.drop("broke")

@@ -46,7 +46,8 @@ class Fleet:
     """The vehicles watched: their spans, and the ages sorted by family, on one clock.
 
     ``spans`` has what ``sign_spans.sql`` gives, ``family`` (a number), ``entry``, ``exit`` (ages on
-    the clock) and ``pace`` (on the clock, per day).
+    the clock) and ``pace`` (on the clock, per day). ``exposure`` is the vehicle-years (or
+    :data:`RATE_DISTANCE`) in which a sign is followed to the horizon.
     """
 
     spans: pl.DataFrame
@@ -55,14 +56,7 @@ class Fleet:
     entered: Ints
     ripe: Ints
     left: Ints
-
-    @property
-    def exposure(self) -> float:
-        """Vehicle-years (or :data:`RATE_DISTANCE`) in which a sign is followed to the horizon."""
-        watched = self.spans.select(
-            (pl.col("exit") - pl.col("entry") - self.horizon).clip(0).sum()
-        ).item()
-        return float(watched) / (YEAR_DAYS if self.clock == "days" else RATE_DISTANCE)
+    exposure: float
 
 
 def gather_fleet(spans: pl.DataFrame, clock: str, horizon: int) -> Fleet:
@@ -87,20 +81,22 @@ def gather_fleet(spans: pl.DataFrame, clock: str, horizon: int) -> Fleet:
         # Who leaves before the horizon has passed is never among those compared.
         ripe=np.sort(family + np.minimum(entry + horizon, leave + 1)),
         left=np.sort(family + leave),
+        exposure=float(np.maximum(leave - entry - horizon, 0).sum())
+        / (YEAR_DAYS if clock == "days" else RATE_DISTANCE),
     )
 
 
 @dataclass(frozen=True)
 class Followed:
-    """Visits with a sign, each with the next failure of one component on the same vehicle.
+    """Visits with signs, each with the next failure of one component on the same vehicle.
 
-    ``signs`` has what :func:`place_on_fleet` gives, and ``next_age``, ``next_days``,
+    ``visits`` has what :func:`place_on_fleet` gives, and ``next_age``, ``next_days``,
     ``next_distance``, ``failed_ro`` of that failure, ``stop`` (age at which it was last followed),
     ``event`` (failed within the horizon) and ``why`` (why it does not count; null where it does).
-    ``kept`` are those that count.
+    ``kept`` are those that count, with a row for each ``sign``.
     """
 
-    signs: pl.DataFrame
+    visits: pl.DataFrame
     kept: pl.DataFrame
 
 
@@ -109,12 +105,13 @@ def follow(fleet: Fleet, visits: pl.DataFrame, failures: pl.DataFrame, component
 
     Parameters
     ----------
-    visits : as :func:`place_on_fleet` gives them, by days. failures : those of ``component``.
+    visits : as :func:`place_on_fleet` gives them, by days, each with its ``signs``.
+    failures : those of ``component``, as :func:`occasions` gives them.
     """
     coming = failures.select(
         "vehicle", "days", "failed_ro", "fitted_days", fitted_age=f"fitted_{fleet.clock}",
         next_days="days", next_age="age", next_distance="distance",
-    ).sort("days")  # fmt: skip
+    )  # fmt: skip
     joined = visits.join_asof(
         coming, on="days", by="vehicle", strategy="forward", check_sortedness=False
     )
@@ -136,26 +133,33 @@ def follow(fleet: Fleet, visits: pl.DataFrame, failures: pl.DataFrame, component
         .then(pl.lit(f"vehicle not seen for more than {APART} days after the sign"))
     )
     limit = pl.col("age") + fleet.horizon
-    signs = joined.with_columns(
+    followed = joined.with_columns(
         why=why,
         event=of_it & (pl.col("next_age") <= limit).fill_null(value=False),
         stop=pl.min_horizontal(
             pl.when(of_it).then("next_age").otherwise("fitted_age"), "exit", limit
         ),
-    ).drop("failed", "unread", "visits", "fitted_days", "fitted_age")
-    kept = signs.lazy().filter(pl.col("why").is_null()).drop("why", "visit_ro", "failed_ro")
-    return Followed(signs, kept.collect(engine="in-memory"))
+    ).drop("failed", "unread", "fitted_days", "fitted_age")
+    kept = followed.lazy().filter(pl.col("why").is_null()).select(KEPT).collect(engine="in-memory")
+    return Followed(followed, kept.explode("signs").rename({"signs": "sign"}))
+
+
+KEPT = ("signs", "vehicle", "family", "entry", "age", "pace", "days", "distance", "next_age",
+        "next_days", "next_distance", "event", "stop")  # fmt: skip
 
 
 def place_on_fleet(fleet: Fleet, rows: pl.DataFrame) -> pl.DataFrame:
-    """Give visits or failures the family and span of the vehicle, and an age; sorted by days."""
+    """Give visits or failures the family and span of the vehicle, and an age."""
     age = pl.col("days" if fleet.clock == "days" else "distance")
     columns = ("vehicle", "family", "entry", "exit", "exit_days", "pace")
-    return (
-        rows.join(fleet.spans.select(columns), on="vehicle")
-        .with_columns(age=age.cast(pl.Int64))
-        .sort("days", "vehicle")
-    )
+    return rows.join(fleet.spans.select(columns), on="vehicle").with_columns(age=age.cast(pl.Int64))
+
+
+def occasions(failures: pl.DataFrame) -> pl.DataFrame:
+    """Sort the failures of one component by vehicle and days; what soon follows is no other one."""
+    rows = failures.sort("vehicle", "days")
+    same = pl.col("vehicle") == pl.col("vehicle").shift()
+    return rows.filter(~(same & (pl.col("days").diff() <= APART)).fill_null(value=False))
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from fleetlog.analyses.sign_sets import (
     describe,
     follow,
     gather_fleet,
+    occasions,
     place_on_fleet,
     usual_chance,
 )
@@ -160,8 +161,9 @@ def warning_signs(
             else "the store has no vehicle yet: load the fleet list first"
         )
     fleet = gather_fleet(spans, clock, int(horizon))
-    at_once = int(visits.filter(pl.col("visit_ro").is_null())["visits"].sum())
-    visits, failures = place_on_fleet(fleet, visits), place_on_fleet(fleet, failures)
+    at_once = int(visits["answered"].sum())
+    visits = place_on_fleet(fleet, visits.drop("answered")).sort("days", "vehicle")
+    failures = place_on_fleet(fleet, failures)
     looks = _look(fleet, visits, failures, component, level)
     pairs = _judged(looks, "sensitivity" if component else "chance")
     evidence, standing = _with_orders(
@@ -245,7 +247,8 @@ def _ask(
     complaints = connection.sql(read_sql("analyses", "sign_complaints"), params=family).pl()
     coded = code_signs(complaints["complaint"])
     unread = complaints.filter(~pl.col("complaint").is_in(coded["text"].implode()))["orders"].sum()
-    connection.register("complaint_sign", coded.filter(pl.col("sign") == sign) if sign else coded)
+    asked = coded.filter(pl.col("sign") == sign) if sign else coded
+    connection.register("complaint_sign", asked.group_by("text").agg(signs="sign"))
     try:
         visits = connection.sql(
             read_sql("analyses", "sign_visits"),
@@ -255,7 +258,7 @@ def _ask(
         connection.unregister("complaint_sign")
     failures = connection.sql(
         read_sql("analyses", "sign_failures"),
-        params=family | {"component": component, "same_job_days": APART},
+        params=family | {"component": component},
     ).pl()
     spans = connection.sql(read_sql("analyses", "sign_spans"), params=family).pl()
     return spans, visits, failures, int(unread)
@@ -279,13 +282,16 @@ def _look(
     component: str | None,
     level: float,
 ) -> list[_Look]:
-    by_component = failures.partition_by("component", as_dict=True)
-    codes = [component] if component else sorted(str(key[0]) for key in by_component)
+    by_component = {
+        str(key[0]): occasions(rows)
+        for key, rows in failures.partition_by("component", as_dict=True).items()
+    }
+    codes = [component] if component else sorted(by_component)
     none = failures.clear()
     # Few signs, many visits: a sign is carried as a number.
-    names = pl.Enum(visits["sign"].unique().sort())
-    visits = visits.with_columns(pl.col("sign").cast(names))
-    return [_look_at(fleet, visits, by_component.get((code,), none), code, level) for code in codes]
+    names = pl.Enum(visits["signs"].explode().drop_nulls().unique().sort())
+    visits = visits.with_columns(pl.col("signs").cast(pl.List(names)))
+    return [_look_at(fleet, visits, by_component.get(code, none), code, level) for code in codes]
 
 
 def _look_at(
@@ -367,7 +373,7 @@ def _judged(looks: list[_Look], first: str) -> pl.DataFrame:
     )  # fmt: skip
 
 
-SHOWN = ("sign", "vehicle", "visit_ro", "days", "distance", "exit_days", "failed_ro", "next_days",
+SHOWN = ("signs", "vehicle", "visit_ro", "days", "distance", "exit_days", "failed_ro", "next_days",
          "next_distance")  # fmt: skip
 
 
@@ -378,10 +384,12 @@ def _of_pairs(looks: list[_Look], pairs: pl.DataFrame, *which: pl.Expr) -> pl.Da
     """
     shown = pl.concat(
         [
-            look.followed.signs.lazy()
+            look.followed.visits.lazy()
             .filter(*which)
             .select(SHOWN)
             .collect(engine="in-memory")
+            .explode("signs")
+            .rename({"signs": "sign"})
             .with_columns(pl.col("sign").cast(pl.String), component=pl.lit(look.component))
             for look in looks
             if look.rows.height
@@ -461,6 +469,7 @@ def _left_out(
     looks: list[_Look], visits: pl.DataFrame, at_once: int, unread: int, *, single: bool
 ) -> pl.DataFrame:
     """Count what did not enter, by reason; over several components, what is the same for all."""
+    told = pl.col("signs").list.len().cast(pl.Int64)
     rows: list[dict[str, Any]] = [
         {"why": "sign on a visit that found something failed: its occasion, no warning",
          "count": at_once},
@@ -468,13 +477,13 @@ def _left_out(
          "count": sum(look.cases.left_out for look in looks)},
     ]  # fmt: skip
     if single:
-        reasons = looks[0].followed.signs.filter(pl.col("why").is_not_null())
-        rows += reasons.group_by("why").agg(count=pl.len()).sort("why").to_dicts()
+        reasons = looks[0].followed.visits.filter(pl.col("why").is_not_null())
+        rows += reasons.group_by("why").agg(count=told.sum()).sort("why").to_dicts()
         rows.append({"why": f"sign noted on fewer than {LEAST_VISITS} visits (signs)",
                      "count": looks[0].rare})  # fmt: skip
     else:
         rows.append({"why": "sign on a visit with a line whose part was not recognised",
-                     "count": int(visits["unread"].sum())})  # fmt: skip
+                     "count": visits.filter("unread").select(told.sum()).item()})  # fmt: skip
     rows.append({"why": "complaint in which no sign was read (orders)", "count": unread})
     return (
         pl.DataFrame(rows, schema={"why": pl.String, "count": pl.Int64})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import ArrayLike
 from scipy.special import betainc, stdtrit
 
 from fleetlog.errors import InvalidLives
-from fleetlog.stats._arrays import Floats, codes, numbers
+from fleetlog.stats._arrays import codes, numbers
 from fleetlog.stats.rates import proportion_interval, tail_chance
 
 
@@ -104,11 +105,14 @@ def sample_quantile(values: ArrayLike, p: float, *, level: float = 0.95) -> Samp
     if not sample.size or not 0 < p < 1:
         raise InvalidLives("a quantile needs one value at least and p between 0 and 1.")
     size, tail = sample.size, tail_chance(level)
-    k = np.arange(size)
-    # The (k + 1)-th smallest value lies above the quantile where at most k values lie below it.
-    below: Floats = np.asarray(betainc(size - k, k + 1, 1 - p))  # P(count <= k)
-    low = int(np.count_nonzero(below <= tail))
-    high = int(np.count_nonzero(1 - below > tail))
+
+    def at_most(k: int) -> float:
+        """Chance that at most k values lie below the quantile: the next one then lies above it."""
+        return float(betainc(size - k, k + 1, 1 - p))
+
+    # The chance rises with k, so halving finds where it passes either tail.
+    low = bisect_left(range(size), 1, key=lambda k: at_most(k) > tail)
+    high = bisect_left(range(size), 1, key=lambda k: 1 - at_most(k) <= tail)
     return SampleQuantile(
         value=float(np.quantile(sample, p)),
         lower=float(sample[low - 1]) if low > 0 else None,

@@ -52,10 +52,10 @@ def one_fleet(rng, true_ratio):
         told = day[warned] - rng.integers(10, 50, warned.sum())
         noted[0] = ("P0000", np.append(noted[0][1], who[warned]), np.append(noted[0][2], told))
     visits = pl.concat(
-        pl.DataFrame({"sign": sign, "vehicle": v.astype(np.int64), "days": d})
+        pl.DataFrame({"signs": [[sign]] * d.size, "vehicle": v.astype(np.int64), "days": d})
         for sign, v, d in noted
     ).with_columns(
-        distance="days", visit_ro=pl.int_range(pl.len()), unread=False, visits=1,
+        distance="days", visit_ro=pl.int_range(pl.len()), unread=False,
         failed=pl.lit([], dtype=pl.List(pl.String)),
     )  # fmt: skip
     failures = (
@@ -71,8 +71,8 @@ def one_fleet(rng, true_ratio):
     )
     fleet = gather_fleet(spans, "days", HORIZON)
     inside = pl.col("days") > pl.col("entry")
-    failures = place_on_fleet(fleet, failures).filter(inside)
-    followed = follow(fleet, place_on_fleet(fleet, visits), failures, "x")
+    failures = place_on_fleet(fleet, failures).filter(inside).sort("vehicle", "days")
+    followed = follow(fleet, place_on_fleet(fleet, visits).sort("days"), failures, "x")
     codes = [f"P{code:04d}" for code in range(CODES)]
     return compare(fleet, followed, compare_at(fleet, failures), codes, 0.95).odds
 

@@ -9,9 +9,12 @@ WITH job_order AS (
     WHERE l.part_no IS NOT NULL AND l.component IS NOT NULL
       AND (l.action = 'replaced' OR l.reason = 'broke-in-work')
     GROUP BY ALL
+), latest AS (
+    SELECT u.component, u.part_no, u.part_maker, count(*) AS jobs,
+           arg_max(u.ro_id, (o.opened_on, u.ro_id)) AS ro_id
+    FROM used AS u JOIN repair_order AS o USING (ro_id)
+    GROUP BY u.component, u.part_no, u.part_maker
 )
-SELECT u.component, u.part_no, u.part_maker, count(*) AS jobs, max(o.opened_on) AS last_on,
-       arg_max(o.shop, (o.opened_on, o.ro_id)) AS shop, arg_max(o.ro_no, (o.opened_on, o.ro_id)) AS ro_no
-FROM used AS u JOIN repair_order AS o USING (ro_id)
-GROUP BY u.component, u.part_no, u.part_maker
-ORDER BY u.component, last_on DESC, u.part_no, u.part_maker
+SELECT l.component, l.part_no, l.part_maker, l.jobs, o.opened_on AS last_on, o.shop, o.ro_no
+FROM latest AS l JOIN repair_order AS o USING (ro_id)
+ORDER BY l.component, last_on DESC, l.part_no, l.part_maker

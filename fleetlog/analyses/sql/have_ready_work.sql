@@ -28,7 +28,7 @@ WITH job_order AS (
 )
 SELECT visit_ro, component, description, broke, looked, renewed,
        sum(qty) FILTER (NOT told_again) AS quantity,
-       arg_max(part_no, (ro_id, line_no)) FILTER (part_no IS NOT NULL) AS part_no,
+       last(part_no ORDER BY ro_id, line_no) FILTER (part_no IS NOT NULL) AS part_no,
        sum(labour_h) FILTER (NOT told_again) AS labour_h,
        count(*) FILTER (told_again) AS told_again
 FROM line

@@ -1,23 +1,14 @@
--- Occasions on which parts of a component were renewed as failed, with the order that found them,
--- and the age of the vehicle at which the oldest of those parts was fitted.
--- Work that follows within same_job_days is of the same occasion. Growth: n log n in the failures.
-WITH found AS (
-    SELECT l.component, s.rowid AS vehicle, min(l.ended_ro) AS failed_ro,
-           (o.opened_on - s.in_service_on)::BIGINT AS days,
-           min(d.distance - s.start_distance)::BIGINT AS distance,
-           days - max(l.exit_days) AS fitted_days,
-           min(d.distance - s.start_distance)::BIGINT - max(l.exit_distance) AS fitted_distance
-    FROM life AS l
-    JOIN vehicle_span AS s USING (vin)
-    JOIN repair_order AS o ON o.ro_id = l.ended_ro
-    JOIN order_distance AS d ON d.ro_id = l.ended_ro
-    WHERE l.ended_by = 'failed'
-      AND ($component IS NULL OR l.component = $component)
-      AND ($engine_family IS NULL OR s.engine_family = $engine_family)
-    GROUP BY l.component, s.rowid, days
-)
-SELECT *
-FROM found
-QUALIFY coalesce(
-    days - lag(days) OVER (PARTITION BY component, vehicle ORDER BY days) > $same_job_days, true)
-ORDER BY component, vehicle, days
+-- Days on which parts of a component were renewed as failed, with the order that found them, and the
+-- age of the vehicle at which the oldest of those parts was fitted. Growth: linear but for a grouping.
+SELECT l.component, s.rowid AS vehicle, min(l.ended_ro) AS failed_ro,
+       (d.done_on - s.in_service_on)::BIGINT AS days,
+       min(d.distance - s.start_distance)::BIGINT AS distance,
+       days - max(l.exit_days) AS fitted_days,
+       min(d.distance - s.start_distance)::BIGINT - max(l.exit_distance) AS fitted_distance
+FROM life AS l
+JOIN vehicle_span AS s USING (vin)
+JOIN order_distance AS d ON d.ro_id = l.ended_ro
+WHERE l.ended_by = 'failed'
+  AND ($component IS NULL OR l.component = $component)
+  AND ($engine_family IS NULL OR s.engine_family = $engine_family)
+GROUP BY l.component, s.rowid, days
