@@ -51,8 +51,8 @@ def summarise(result: Comebacks, title: str | None, *, name_technicians: bool) -
         )
     if result.same == "complaint":
         said.append(
-            "Complaints are matched by their words: the same trouble in other words is not "
-            "matched, so these rates are low."
+            "Complaints are matched by their words or by a sign that both tell: trouble in words "
+            "that tell no known sign is not matched, and two troubles may share a sign."
         )
     if result.unrelated.height:
         said.append(

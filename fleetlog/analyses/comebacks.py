@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
+import duckdb
 import polars as pl
 
 from fleetlog.analyses.comeback_rates import CAME_BACK, RETIRED, rate_all, rate_groups
 from fleetlog.analyses.comeback_words import summarise
 from fleetlog.analyses.components import find_component
 from fleetlog.analyses.results import Comebacks
+from fleetlog.catalogue.signs import load_signs
 from fleetlog.errors import InputError
+from fleetlog.intake.narrative.signs import code_signs
 from fleetlog.lives.select import check_choices
 from fleetlog.settings import COMEBACK_DAYS, COMEBACK_MILES, LEVEL
 from fleetlog.sql import read_sql
@@ -22,6 +26,16 @@ GROUPINGS = (
     "road_tested", "codes_cleared", "engine_family", "depot",
 )  # fmt: skip
 SAME = ("component", "access-group", "complaint")
+GENERAL_SIGNS = ("engine-lamp",)
+"""Signs that go with any trouble, so that two complaints of them are no same complaint.
+
+Common practice, no source.
+"""
+LEAST_TIMES = 2.0
+"""So many times as often as other visits do those with a sign have it again, or it is too common.
+
+A rule of thumb, no source: half of what then matches would not have come by chance.
+"""
 
 
 def comebacks(
@@ -51,7 +65,10 @@ def comebacks(
         comeback, and work on several of them in one order is one repair in each group.
         "complaint": an order that is opened for the same complaint is one, whatever it found and
         whatever was done; complaints are the same where they hold the same words, but for
-        endings and words that say nothing of the trouble.
+        endings and words that say nothing of the trouble, or where they tell the same sign of
+        ``catalogue/complaint_signs.toml`` ("tick at idle", "noisy lifters"), unless it is one of
+        :data:`GENERAL_SIGNS`, or comes within the window of other complaints more than half
+        as often as of itself. What a pair has in common stands in ``pairs``.
     component : only repairs of this component.
     window_distance : default :data:`fleetlog.settings.COMEBACK_MILES`.
 
@@ -97,7 +114,12 @@ def comebacks(
         "by": by, "component": component, "window_days": window_days,
         "window_distance": window_distance, "name_technicians": named,
     }  # fmt: skip
-    found = _followed(store.frame(query, asked if complaint else asked | {"same": same}))
+    with store.read() as connection:
+        if complaint:
+            found = _by_complaint(connection, query, asked)
+        else:
+            found = connection.sql(query, params=asked | {"same": same}).pl()
+    found = _followed(found)
     repairs = found.filter(pl.col("why").is_null())
     if same != "component":
         # Work on several parts under one subject is one repair, in each group that it falls in.
@@ -127,7 +149,7 @@ def comebacks(
         funnel=funnel,
         between=between,
         clustering=clustering,
-        pairs=_pairs(store, repairs),
+        pairs=_pairs(store, repairs, same),
         unrelated=store.frame(read_sql("analyses", "comeback_rulings")),
         left_out=(
             found.filter(pl.col("why").is_not_null())
@@ -138,6 +160,79 @@ def comebacks(
         summary=(),
     )
     return replace(result, summary=summarise(result, title, name_technicians=named))
+
+
+RETURN = ("came_back", "days", "driven", "back_ro", "key")
+
+
+def _by_complaint(
+    connection: duckdb.DuckDBPyConnection, query: str, asked: Mapping[str, object]
+) -> pl.DataFrame:
+    """Give each repair the first of the faults that have its words, or a sign of its complaint."""
+    told = connection.sql(
+        read_sql("analyses", "comeback_told"), params={"window_days": asked["window_days"]}
+    ).pl()
+    signs = code_signs(told["complaint"]).filter(~pl.col("sign").is_in(GENERAL_SIGNS))
+    connection.register("complaint_sign", _specific(told, signs))
+    try:
+        rows: pl.DataFrame = connection.sql(query, params=dict(asked)).pl()
+    finally:
+        connection.unregister("complaint_sign")
+    repair = ("ro_id", "component")
+    by_words = pl.col("key").eq_missing(pl.col("subject"))
+    first = rows.sort("days", ~by_words, "key", nulls_last=True).unique(
+        repair, keep="first", maintain_order=True
+    )
+    # Two orders of one visit that tell the same sign tell one complaint, in whatever words.
+    earlier = pl.col("ro_id").min().over("visit_ro", "key") < pl.col("ro_id")
+    again = rows.filter(~by_words, earlier)["ro_id"].unique()
+    # Whether it is a repair, and how long it was followed, is told with its words.
+    repairs: pl.DataFrame = (
+        rows.filter(by_words)
+        .drop(RETURN)
+        .with_columns(pl.col("told_again") | pl.col("ro_id").is_in(again.implode()))
+        .join(first.select(*repair, *RETURN), on=repair, nulls_equal=True, maintain_order="left")
+    )
+    return repairs
+
+
+def _specific(told: pl.DataFrame, signs: pl.DataFrame) -> pl.DataFrame:
+    """Keep the signs that follow themselves more often than they follow anything else.
+
+    Of visits with a sign and of those without, the share whose next visit within the window tells
+    it: a sign that many vehicles have all the time comes after any repair, and is no return.
+
+    Parameters
+    ----------
+    told : as ``comeback_told.sql`` gives it. signs : ``text`` and ``sign``.
+    """
+    sets = signs.group_by("text").agg(signs="sign")
+    noted = told.join(sets, left_on="complaint", right_on="text", how="left").join(
+        sets.rename({"signs": "signs_before"}), left_on="before", right_on="text", how="left"
+    )
+    after = (
+        noted.filter("is_next")
+        .explode("signs")
+        .group_by(sign="signs")
+        .agg(
+            itself=pl.col("orders")
+            .filter(pl.col("signs_before").list.contains(pl.col("signs")).fill_null(value=False))
+            .sum(),
+            all=pl.col("orders").sum(),
+        )
+    )
+    every = noted["orders"].sum()
+    common = (
+        noted.explode("signs")
+        .group_by(sign="signs")
+        .agg(pl.col("orders").sum())
+        .join(after, on="sign")
+        .filter(
+            pl.col("itself") * (every - pl.col("orders"))
+            < LEAST_TIMES * (pl.col("all") - pl.col("itself")) * pl.col("orders")
+        )
+    )
+    return signs.join(common, on="sign", how="anti")
 
 
 def _followed(pairs: pl.DataFrame) -> pl.DataFrame:
@@ -165,10 +260,13 @@ def _followed(pairs: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _pairs(store: Store, repairs: pl.DataFrame) -> pl.DataFrame:
+def _pairs(store: Store, repairs: pl.DataFrame, same: str) -> pl.DataFrame:
+    titles = {f":{code}": f"same sign: {sign.title.lower()}" for code, sign in load_signs().items()}
+    alike = "same words" if same == "complaint" else f"same {same.replace('-', ' ')}"
     returned = repairs.filter("came_back").select(
-        "group", "ro_id", "back_ro", "component", "days", "driven"
-    )
+        "group", "ro_id", "back_ro", "component", "days", "driven",
+        matched_by=pl.col("key").replace_strict(titles, default=alike, return_dtype=pl.String),
+    )  # fmt: skip
     with store.read() as connection:
         connection.register("returned", returned)
         pairs: pl.DataFrame = connection.sql(read_sql("analyses", "comeback_pairs")).pl()

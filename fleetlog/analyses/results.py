@@ -133,7 +133,7 @@ class Comebacks:
     pairs : the repairs that came back, the latest first: ``group``, ``vin``, ``unit_no``,
         ``component``, ``title`` (of the component), ``shop``, ``ro_no``, ``opened_on``,
         ``back_shop``, ``back_ro_no``, ``back_on``, ``days``, ``distance``, ``complaint``,
-        ``back_complaint``.
+        ``back_complaint``, ``matched_by`` (words: what the two have in common).
     unrelated : pairs that a person has said to have nothing to do with each other, which are no
         comebacks: ``vin``, ``shop``, ``ro_no``, ``opened_on``, ``other_shop``, ``other_ro_no``,
         ``other_opened_on``, ``reason``, ``said_by``, ``said_at``; of all of the store.

@@ -93,7 +93,7 @@ def show_comebacks(result: analyses.Comebacks, *, most: int = 40) -> None:
         "back_on": "came back", "days": "days", "distance": result.unit,
     }  # fmt: skip
     if result.same == "complaint":
-        columns["back_complaint"] = "complaint"
+        columns |= {"back_complaint": "complaint", "matched_by": "matched by"}
     terminal.table(result.pairs, columns, most=15)
     terminal.sentences(
         [f"Left out, {row['why']}: {row['count']:,}." for row in result.left_out.to_dicts()]

@@ -174,6 +174,75 @@ def test_the_same_complaint_may_count(records):
     }
 
 
+def complained(records, *complaints):
+    """One vehicle, an order every ten days, each with its complaint; nothing was found."""
+    vin = records.vehicle()
+    for number, complaint in enumerate(complaints):
+        records.order(vin, 100 + 10 * number, 20_000 + 400 * number, complaint=complaint)
+    records.meter(vin, 400, 80_000)
+    return vin, records.build()
+
+
+def matches(result):
+    return result.pairs.sort("opened_on").select("ro_no", "back_ro_no", "matched_by").rows()
+
+
+def test_the_same_sign_in_other_words_is_the_same_complaint(records):
+    _, store = complained(records, "tick at idle", "noisy lifters, cold", "idle ticking")
+    found = analyses.comebacks(store, same="complaint")
+    # The first comes back in other words before it does in its own.
+    assert matches(found) == [
+        ("1", "2", "same sign: tick or tap"),
+        ("2", "3", "same sign: tick or tap"),
+    ]
+    assert (found.repairs, found.came_back) == (3, 2)
+
+
+def test_the_same_words_are_named_before_the_sign_that_they_tell(records):
+    _, store = complained(records, "tick at idle", "idle ticks")
+    assert matches(analyses.comebacks(store, same="complaint")) == [("1", "2", "same words")]
+
+
+def test_another_sign_one_that_is_denied_and_a_lamp_alone_are_no_same_complaint(records):
+    _, store = complained(
+        records, "engine lamp on, tick at idle", "engine lamp on, low power",
+        "check engine light, no tick", "wipers quit in rain",
+    )  # fmt: skip
+    assert analyses.comebacks(store, same="complaint").pairs.is_empty()
+
+
+def test_a_sign_that_comes_after_anything_is_no_return(records):
+    _, store = complained(records, "tick at idle", "belt squeal", "noisy lifters", "squeals, wet")
+    assert analyses.comebacks(store, same="complaint").pairs.is_empty()
+
+
+def test_the_same_sign_after_the_window_is_no_comeback(records):
+    vin = records.vehicle()
+    records.order(vin, 100, 20_000, complaint="tick at idle")
+    records.order(vin, 300, 60_000, complaint="noisy lifters")
+    records.meter(vin, 600, 120_000)
+    result = analyses.comebacks(records.build(), same="complaint")
+    assert result.pairs.is_empty()
+    assert result.repairs == 2
+
+
+def test_orders_of_one_job_and_pairs_called_unrelated_share_no_sign(records):
+    vin, store = complained(records, "tick at idle", "noisy lifters", "valve noise")
+    with store.write() as connection:
+        connection.execute(
+            "INSERT INTO order_link VALUES (?, 1, 2, 'split order', 'linked', 1.0, 'test')", [vin]
+        ).fetchall()
+    result = analyses.comebacks(store, same="complaint")
+    assert matches(result) == [("1", "3", "same sign: tick or tap")]
+    assert result.repairs == 2
+    with store.write() as connection:
+        connection.execute(
+            "INSERT INTO comeback_ruling VALUES ('North Yard', '1', 'North Yard', '3', "
+            "'another noise', 'test', TIMESTAMP '2020-01-01')"
+        ).fetchall()
+    assert analyses.comebacks(store, same="complaint").pairs.is_empty()
+
+
 def test_technicians_are_numbered_by_their_first_repair_unless_the_store_names_them(records):
     vin = records.vehicle()
     records.order(vin, 200, 30_000, JOB, technician="Early Initials")

@@ -1,6 +1,6 @@
 -- What each order did to each component, and under which subject a later fault counts as its
 -- comeback: the component itself, or the parts behind the same covers.
-SELECT l.ro_id, l.component, l.subject,
+SELECT l.ro_id, l.component, l.subject, l.subject AS key,
        bool_or(l.reason = 'failed') AS at_fault,
        bool_and(l.reason = 'planned') AS planned_only,
        -- Of one component an order has fitted parts of one maker, or of several.

@@ -1,5 +1,6 @@
--- Each repair with the next fault of the same subject on the same vehicle; the query in its midst says what the
--- orders did and what a subject is. A repair is followed until that fault, or until its window has
+-- Each repair with the next fault of the same key on the same vehicle; the query in its midst says what the
+-- orders did, what their subject is, and by which keys a fault is of the same one: a repair has a row
+-- for each. A repair is followed until that fault, or until its window has
 -- closed, or until the vehicle was last seen. The window is open for window_days, or until
 -- window_distance is driven, whichever is later; where no reading tells how far the vehicle went,
 -- at its own rate. Orders that are linked as one job are one visit: none is a comeback of the
@@ -8,7 +9,7 @@
 WITH told AS (
     {work}
 ), work AS (
-    SELECT o.ro_id, coalesce(j.visit_ro, o.ro_id) AS visit_ro, o.vin, t.subject, t.component,
+    SELECT o.ro_id, coalesce(j.visit_ro, o.ro_id) AS visit_ro, o.vin, t.subject, t.key, t.component,
            o.shop, o.technician, o.road_tested, o.codes_cleared, t.part_maker, t.part_lot,
            o.opened_on, d.distance,
            -- The day on which the last order of the visit was ready; faults as any of its orders tells.
@@ -17,13 +18,13 @@ WITH told AS (
            bool_and(t.planned_only) OVER visit AS planned_only,
            row_number() OVER (visit ORDER BY o.opened_on, o.ro_id, t.component) = 1 AS first_told,
            j.ro_id IS NOT NULL AND row_number() OVER (
-               PARTITION BY coalesce(j.visit_ro, o.ro_id), t.subject, t.component
+               PARTITION BY coalesce(j.visit_ro, o.ro_id), t.key, t.component
                ORDER BY o.opened_on, o.ro_id) > 1 AS told_again
     FROM told AS t
     JOIN repair_order AS o USING (ro_id)
     JOIN order_distance AS d USING (ro_id)
     LEFT JOIN order_visit AS j USING (ro_id)
-    WINDOW visit AS (PARTITION BY coalesce(j.visit_ro, o.ro_id), t.subject)
+    WINDOW visit AS (PARTITION BY coalesce(j.visit_ro, o.ro_id), t.key)
 ), fault AS (
     FROM work WHERE at_fault AND first_told
 ), unrelated AS (
@@ -38,14 +39,14 @@ WITH told AS (
     SELECT w.*, f.ro_id AS back_ro, f.opened_on AS back_on, f.distance AS back_distance
     FROM (FROM work ANTI JOIN unrelated USING (visit_ro)) AS w
     ASOF LEFT JOIN fault AS f
-      ON f.vin = w.vin AND f.subject = w.subject AND f.opened_on > w.ready_on
+      ON f.vin = w.vin AND f.key = w.key AND f.opened_on > w.ready_on
     UNION ALL
     SELECT w.*, f.ro_id, f.opened_on, f.distance
     FROM (FROM work SEMI JOIN unrelated USING (visit_ro)) AS w
     LEFT JOIN fault AS f
-      ON f.vin = w.vin AND f.subject = w.subject AND f.opened_on > w.ready_on
+      ON f.vin = w.vin AND f.key = w.key AND f.opened_on > w.ready_on
      AND NOT EXISTS (FROM unrelated AS u WHERE u.visit_ro = w.visit_ro AND u.back_visit = f.visit_ro)
-    QUALIFY row_number() OVER (PARTITION BY w.ro_id, w.subject, w.component
+    QUALIFY row_number() OVER (PARTITION BY w.ro_id, w.key, w.component
                                ORDER BY f.opened_on, f.ro_id) = 1
 ), technician AS (
     -- One of each name at each shop: initials of two shops may be two people.
@@ -71,7 +72,7 @@ WITH told AS (
     LEFT JOIN component AS c ON c.code = p.component
     WHERE $component IS NULL OR p.component = $component
 )
-SELECT f.ro_id, f.visit_ro, f.subject, f.component, f.vehicle, f.planned_only, f.told_again,
+SELECT f.ro_id, f.visit_ro, f.subject, f.key, f.component, f.vehicle, f.planned_only, f.told_again,
        f.came_back, f.closed, f.retires, f.days, f.driven, f.followed_days,
        CASE WHEN f.came_back THEN f.back_ro END AS back_ro,
        coalesce(CASE $by
