@@ -46,6 +46,9 @@ LEAST_RATIO = 1.25
 a large fleet the least difference is beyond chance, such as that within an age band (our rule of
 thumb)."""
 
+ASSUMED_FROM = 2
+"""Parts that were on their vehicle when it came under watch have this or more as ``begun``."""
+
 REST_OF_FAMILY = "the rest of the engine family"
 OTHER_FAMILIES = "the other engine families"
 REST_OF_FLEET = "the rest of the fleet"

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from fleetlog.analyses.repeat_cells import (
+    ASSUMED_FROM,
     CELL_COLUMNS,
     KINDS,
     LEAST_FAILED_VEHICLES,
@@ -21,6 +22,7 @@ from fleetlog.analyses.repeat_cells import (
     Kind,
     cells,
 )
+from fleetlog.settings import THIN_FAILURES
 from fleetlog.stats import share_dispersion, stratified_ratio, variance_to_mean
 
 PARTS_LOOKED_AT = ("place", "part_lot", "part_maker", "depot", "model_year")
@@ -58,6 +60,7 @@ class Search:
 def search(counts: Counts, *, false_share: float) -> Search:
     """Look at every cell, and take the one that explains most, until none is left beyond chance.
 
+    Cells of places must stand out among parts of known age too, where there are enough of those.
     After each finding the cells that were beyond chance at first and share with it what they are
     held against are looked at anew: within the finding and outside of it, each part held against
     its like, so that what is high only because it shares parts with the finding is so no longer;
@@ -75,7 +78,7 @@ def search(counts: Counts, *, false_share: float) -> Search:
     first_look = tested(cells(counts, KINDS, counts.modes))
     if first_look.is_empty():
         return Search((), first_look, 0)
-    suspect = first_look.filter(_beyond(false_share))
+    suspect = _of_sure_age(counts, first_look.filter(_beyond(false_share)), false_share)
     single = {str(name): _of_component(counts, str(name)) for name in suspect["component"].unique()}
     whole, looks = _stepwise(single, suspect, first_look.height, false_share)
     findings: list[Finding] = []
@@ -185,9 +188,30 @@ def _looked_again(left: Counts, look: pl.DataFrame) -> pl.DataFrame:
     kinds = tuple(KINDS[kind] for kind in look["kind"].unique().sort())
     modes = look.select("component", "failure_mode").drop_nulls().unique()
     again = tested(_numbered(cells(left, kinds, modes), kinds))
-    return again.join(
-        look.select("kind", *CELL_COLUMNS), on=["kind", *CELL_COLUMNS], how="semi", nulls_equal=True
+    cell = ["kind", "component", *CELL_COLUMNS]
+    return again.join(look.select(cell), on=cell, how="semi", nulls_equal=True)
+
+
+def _of_sure_age(counts: Counts, look: pl.DataFrame, false_share: float) -> pl.DataFrame:
+    """Keep of the cells of places those that stand out among parts of known age too.
+
+    Where one place is renewed more often than another, its parts on vehicles that were not watched
+    from new are younger than they are taken to be, and the other place seems the worse. Where a
+    component has too few failures of known age (:data:`fleetlog.settings.THIN_FAILURES`) there is
+    nothing to tell by. This takes cells away and finds none, so it is no look of its own.
+    """
+    placed = look.filter(pl.col("place").is_not_null())
+    sure = pl.col("begun") < ASSUMED_FROM
+    known = replace(
+        counts, exposure=counts.exposure.filter(sure), failures=counts.failures.filter(sure)
     )
+    enough = known.failures.group_by("component", "engine_family").len()
+    enough = enough.filter(pl.col("len") >= THIN_FAILURES.value)
+    judged = placed.join(enough, on=["component", "engine_family"], how="semi")
+    again = _looked_again(known, judged)
+    cell = ["kind", "component", *CELL_COLUMNS]
+    refuted = judged.join(again.filter(_beyond(false_share)), on=cell, how="anti", nulls_equal=True)
+    return look.join(refuted, on=cell, how="anti", nulls_equal=True)
 
 
 def _of_families(counts: Counts, families: list[str]) -> Counts:
@@ -382,7 +406,7 @@ def _parts(
     if looked.is_empty():
         return [], 0
     first_look = tested(_numbered(looked, tuple(kinds)))
-    suspect = first_look.filter(_beyond(false_share))
+    suspect = _of_sure_age(inside, first_look.filter(_beyond(false_share)), false_share)
     single = {str(cell["component"]): _of_component(inside, str(cell["component"]))}
     found, looks = _stepwise(single, suspect, first_look.height, false_share)
     merged = [
