@@ -27,10 +27,11 @@ COPIED = 100_000
 """So many vehicles are loaded; a larger fleet is made of copies of them."""
 
 
-def fill_store(folder: Path, vehicles: int, *, meters: bool = False) -> Store:
+def fill_store(folder: Path, vehicles: int) -> Store:
     """Load a lean, clean fleet as a shop would, part by part; a store that is there is taken.
 
-    ``meters`` : load the readings that do not come from repair orders too.
+    With the fuel readings: without them vehicles are last seen when something fails, and young
+    ones stand out everywhere.
     """
     path = folder / "bench.fleetlog"
     if path.exists():
@@ -39,7 +40,7 @@ def fill_store(folder: Path, vehicles: int, *, meters: bool = False) -> Store:
     store = Store.create(path)
     for name in ("engine_families", "service_rules"):
         intake.load(store, folder / f"{name}.csv", kind=name.replace("_", "-"))
-    for kind in ("vehicles", "repairs", *(["meters"] if meters else [])):
+    for kind in ("vehicles", "repairs", "meters"):
         for part in sorted(folder.glob(f"{kind}_*.parquet")):
             intake.load(store, part, kind=kind)
     return store
@@ -54,7 +55,7 @@ def fill_with_copies(folder: Path, vehicles: int) -> Store:
     taken.
     """
     whole = (folder / "bench.fleetlog").exists()
-    store = fill_store(folder, COPIED, meters=True)
+    store = fill_store(folder, COPIED)
     if whole:
         return store
     script = Path(__file__).with_name("copy_fleet.sql").read_text(encoding="utf-8")
