@@ -9,6 +9,7 @@ from typing import Any
 import duckdb
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from fleetlog.analyses.one_vehicle import by_vehicle, limited_by_vehicles
 from fleetlog.analyses.place_words import places
@@ -17,7 +18,13 @@ from fleetlog.analyses.wording import between, counted, listed, number, per_cent
 from fleetlog.lives import select_lives
 from fleetlog.settings import LEVEL, REPEATED_BY_FEW, THIN_FAILURES
 from fleetlog.sql import read_sql
-from fleetlog.stats import SurvivalCurve, kaplan_meier, nelson_aalen, standardised_ratio
+from fleetlog.stats import (
+    SurvivalCurve,
+    kaplan_meier,
+    nelson_aalen,
+    standardised_ratio,
+    variance_to_mean,
+)
 from fleetlog.store import Store
 
 PLACES = ("bank", "side")
@@ -105,9 +112,9 @@ def vehicle_warnings(store: Store, key: str, *, level: float = LEVEL.value) -> V
     (bank and side) and first part or replacement where each has failures enough. A lot is held
     against the cumulative hazard of the other replacements at the same place over the ages that it
     was watched (indirect standardisation, Breslow and Day 1987), its limits widened for the number
-    of lots on the vehicle; they take failures as independent, so that parts which fail together
-    make them too narrow. This reads all lives of the family: seconds, where the record alone takes
-    a fraction of one.
+    of lots on the vehicle and for failures that come together on one vehicle: counts are taken over
+    their dispersion by vehicle, rounded down. This reads all lives of the family: seconds, where
+    the record alone takes a fraction of one.
     """
     return vehicle_warnings_of(store, vehicle_record(store, key), level=level)
 
@@ -322,43 +329,47 @@ def _young_lots(
         others = later.filter(pl.col("part_lot").ne_missing(pl.lit(lot)))
         if _failures(others) < THIN_FAILURES.value or of_lot.is_empty():
             continue
-        observed, expected = _observed_and_expected(of_lot, others)
-        failed = of_lot.filter("failed")
-        if observed == 0 or expected <= 0 or failed["vehicle"].n_unique() < 2:
+        failed_by_vehicle, expected = _observed_and_expected(of_lot, others)
+        observed, vehicles = int(failed_by_vehicle.sum()), of_lot["vehicle"].n_unique()
+        if observed == 0 or expected <= 0 or np.count_nonzero(failed_by_vehicle) < 2:
             continue
-        ratio = standardised_ratio(observed, expected, level=level)
-        if float(ratio.lower) <= 1:
+        # Parts that fail together on one vehicle are no more evidence than few.
+        together = float(variance_to_mean(observed, np.sum(failed_by_vehicle**2), vehicles))
+        limits = standardised_ratio(np.floor(observed / together), expected / together, level=level)
+        lower, upper, ratio = float(limits.lower), float(limits.upper), observed / expected
+        if lower <= 1:
             continue
         here = mine.filter(pl.col("part_lot") == lot)
         here = here.with_columns(engine_family=pl.lit(lives["engine_family"][0]))
         where = places([each for said in position_words(here, names) for each in said.split("; ")])
         part = here.row(0, named=True)
-        count, vehicles = int(here["count"].sum()), of_lot["vehicle"].n_unique()
+        count = int(here["count"].sum())
         made = f"{part['part_maker']}, lot {lot}" if part["part_maker"] else f"lot {lot}"
         yield {
             "kind": KINDS[1], "component": part["component"], "title": part["title"],
             "positions": where, "count": count, "value": float(observed),
-            "figure": float(ratio.ratio), "lower": float(ratio.lower),
-            "upper": float(ratio.upper), "failures": observed,
+            "figure": ratio, "lower": lower, "upper": upper, "failures": observed,
             "lives": int(of_lot["weight"].sum()), "vehicles": vehicles,
             "said": (
                 f"{part['title']}{f' at {where}' if where else ''}: {counted(count, 'part')} of "
                 f"{made}: of its {int(of_lot['weight'].sum())} on "
                 f"{counted(vehicles, 'vehicle')} of this family {observed} have failed, where "
                 f"{number(expected)} would be expected by the other replacements of that age and "
-                f"place ({number(float(ratio.ratio))} times as many; "
-                f"{number(float(ratio.lower))} to {number(float(ratio.upper))})."
+                f"place ({number(ratio)} times as many; {number(lower)} to {number(upper)})."
             ),
         }  # fmt: skip
 
 
-def _observed_and_expected(of_lot: pl.DataFrame, others: pl.DataFrame) -> tuple[int, float]:
-    """Return failures of a lot and those expected of it by the others' hazard, place by place.
+def _observed_and_expected(
+    of_lot: pl.DataFrame, others: pl.DataFrame
+) -> tuple[NDArray[np.int64], float]:
+    """Return failures of a lot by vehicle and those expected by the others' hazard, by place.
 
     Ages past those at which the others were watched count on neither side. A place at which no
     other replacement failed is held against all places together.
     """
-    observed, expected = 0, 0.0
+    expected = 0.0
+    counted_in = [of_lot.clear().select("vehicle", "weight")]
     for _, group in of_lot.group_by(*PLACES, maintain_order=True):
         place = [pl.col(field).eq_missing(pl.lit(group[field][0])) for field in PLACES]
         same = others.filter(*place)
@@ -375,9 +386,10 @@ def _observed_and_expected(of_lot: pl.DataFrame, others: pl.DataFrame) -> tuple[
         leave = np.minimum(group["exit_distance"].to_numpy(), last)
         hazard = np.nan_to_num(curve.at(leave)) - np.nan_to_num(curve.at(entry))
         expected += float((weight * hazard).sum())
-        inside = group["failed"].to_numpy() & (group["exit_distance"].to_numpy() <= last)
-        observed += int(weight[inside].sum())
-    return observed, expected
+        inside = pl.col("failed") & (pl.col("exit_distance") <= last)
+        counted_in.append(group.filter(inside).select("vehicle", "weight"))
+    observed = pl.concat(counted_in).group_by("vehicle").agg(pl.col("weight").sum())
+    return observed["weight"].cast(pl.Int64).to_numpy(), expected
 
 
 def _repeated(

@@ -75,6 +75,38 @@ def test_a_part_of_assumed_age_is_warned_of_by_the_years_that_were_watched(recor
     assert result.perhaps.select("component", "value").rows() == [("engine.drive-belt", 90_000)]
 
 
+@pytest.mark.parametrize("together", [True, False])
+def test_parts_of_a_lot_that_fail_together_on_one_vehicle_are_little_evidence(
+    new_records, together
+):
+    """Of lot A's plugs 16 in 160 fail early: on 2 vehicles of 20 all 8, or one each on 16.
+
+    Of lot B's 12 in 480 do. Both ways lot A has as many failures, four times those expected.
+    """
+    records = new_records()
+
+    def plug(cylinder, lot):
+        return {
+            "component": "ignition.spark-plug", "bank": 1 if cylinder < 5 else 2,
+            "cylinder": cylinder, "part_lot": lot, "part_maker": "Quellmar",
+        }  # fmt: skip
+
+    for count in range(80):
+        lot = "A" if count < 20 else "B"
+        records.vehicle(vin(count))
+        every = [plug(cylinder, lot) | {"reason": "planned"} for cylinder in range(1, 9)]
+        records.order(vin(count), 100, 10_000, *every)
+        if lot == "A":
+            last, early = (2, range(1, 9)) if together else (16, [1 + count % 8])
+        else:
+            last, early = 32, [1 + count % 8]
+        if count < last:
+            records.order(vin(count), 120, 12_000, *(plug(cylinder, "C") for cylinder in early))
+        records.meter(vin(count), 500, 50_000)
+    warned = analyses.vehicle_warnings(records.build(), vin(19)).warnings
+    assert ("lot that fails young" in warned["kind"].to_list()) != together
+
+
 def test_a_lot_that_fails_young_is_told_from_its_fellows(records):
     """Replacements at 10,000 mi: of lot A 12 of 14 fail 2,000 mi later, of B 12 of 40 at 30,000."""
     for count in range(54):
