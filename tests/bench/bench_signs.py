@@ -39,6 +39,32 @@ COUNT_SIGNS = """
     WHERE NOT v.answered
     GROUP BY ALL
 """
+# And for every failure how many vehicles of the family were watched at that age, to hold it against.
+COUNT_WATCHED = """
+    WITH watched AS (
+        SELECT engine_family, entry_distance - start_distance AS entered,
+               exit_distance - start_distance AS gone
+        FROM vehicle_span AS s
+        WHERE {family}
+    ), step AS (
+        SELECT engine_family, age, sum(step) AS step
+        FROM (SELECT engine_family, entered AS age, 1 AS step FROM watched
+              UNION ALL SELECT engine_family, gone, -1 FROM watched)
+        GROUP BY ALL
+    ), seen AS (
+        SELECT engine_family, age, sum(step) OVER (PARTITION BY engine_family ORDER BY age) AS at_risk
+        FROM step
+    ), failure AS (
+        SELECT l.component, l.vin, s.engine_family, d.distance - s.start_distance AS age
+        FROM life AS l JOIN order_distance AS d ON d.ro_id = l.ended_ro
+        JOIN vehicle_span AS s ON s.vin = l.vin
+        WHERE l.ended_by = 'failed' AND {component} AND {family}
+        GROUP BY ALL
+    )
+    SELECT f.component, count(*), sum(r.at_risk)
+    FROM failure AS f ASOF JOIN seen AS r ON r.engine_family = f.engine_family AND f.age >= r.age
+    GROUP BY ALL
+"""
 # And what to have ready: every visit of the family with what it renewed, by component and reason.
 COUNT_NEEDS = """
     WITH work AS (
@@ -59,13 +85,14 @@ COUNT_NEEDS = """
 
 
 def count_signs(store: Store, component: str | None, family: str | None) -> None:
-    """Count visits with signs and the failures after them, in the engine."""
-    store.frame(
-        COUNT_SIGNS.format(
-            component=f"l.component = '{component}'" if component else "true",
-            family=f"s.engine_family = '{family}'" if family else "true",
+    """Count visits with signs, the failures after them and the vehicles as old, in the engine."""
+    for query in (COUNT_SIGNS, COUNT_WATCHED):
+        store.frame(
+            query.format(
+                component=f"l.component = '{component}'" if component else "true",
+                family=f"s.engine_family = '{family}'" if family else "true",
+            )
         )
-    )
 
 
 def measure(store: Store) -> dict[str, Any]:
