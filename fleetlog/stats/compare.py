@@ -31,6 +31,9 @@ Emphasis: TypeAlias = Literal["at-risk", "survival"] | tuple[float, float] | Non
 # of failures get a place, which costs a search per life.
 PLACES_PER_LIFE = 4
 
+# A direction whose variance is so much less than the greatest one is none: it is rounding.
+NO_DIRECTION = 1e-10
+
 
 @dataclass(frozen=True)
 class TestResult:
@@ -399,7 +402,11 @@ def _test(
             factor = np.where(total > 1, dead * (total - dead) / (total - 1), 0.0) * by_age**2
         # A stratum's last life leaves a rounding below 0 where weights are fractions.
         factor = np.maximum(factor, 0.0)
-        covariance = np.diag(share @ factor) - (share * factor) @ share.T
+        weighed = share * factor
+        covariance = -weighed @ share.T
+        # Not as a difference of sums: where one group is alone at risk, what is left of large terms
+        # would pass for a variance.
+        np.fill_diagonal(covariance, np.einsum("gk,gk->g", weighed, 1.0 - share))
     if trend:
         scores = np.arange(1.0, len(labels) + 1)
         variance = float(scores @ covariance @ scores)
@@ -407,8 +414,9 @@ def _test(
         statistic, df = (square / variance if variance > 0 else 0.0), 1
     else:
         # The differences add up to 0, so any one group says nothing new.
-        df = int(np.linalg.matrix_rank(covariance, hermitian=True))
-        statistic = float(difference @ np.linalg.pinv(covariance, hermitian=True) @ difference)
+        df = int(np.linalg.matrix_rank(covariance, hermitian=True, rtol=NO_DIRECTION))
+        inverse = np.linalg.pinv(covariance, hermitian=True, rtol=NO_DIRECTION)
+        statistic = float(difference @ inverse @ difference)
     return TestResult(
         statistic=statistic,
         df=df,

@@ -71,6 +71,20 @@ def by_brute_force(lives, emphasis):
     return score, covariance
 
 
+@pytest.mark.parametrize("emphasis", EMPHASES[:3])
+def test_many_failures_before_a_group_comes_leave_no_rounding_in_its_variance(emphasis):
+    """At 1, group 0 is alone. At 3 one of group 1 and three of group 0 are left, which all fail:
+    the score is 0 - 3/4, its variance 3 * 1/4 * 3/4 * (4 - 3) / (4 - 1), its square over that 3.
+    """
+    gone, event, entry = np.ones(21, dtype=int), np.zeros(21, dtype=bool), np.zeros(21, dtype=int)
+    group, weight = entry.copy(), gone.copy()
+    gone[[1, 9]], entry[[1, 9]], group[1], weight[9] = 3, 2, 1, 3
+    event[[0, 9, 10, 20]] = True
+    result = stats.log_rank(gone, event, group, entry=entry, weight=weight, emphasis=emphasis)
+    assert result.df == 1
+    assert result.statistic == pytest.approx(3, rel=1e-12)
+
+
 @quick
 @given(grouped_lives(), emphases)
 def test_every_emphasis_is_what_its_formula_says(drawn, emphasis):
