@@ -121,7 +121,6 @@ def have_ready(
     title = find_component(component).title
     where = dict(where or {})
     check_choices("place", tuple(where), POSITION_FIELDS)
-    question = {"engine_family": engine_family, "component": component}
     with store.read() as connection:
         places = connection.sql(
             read_sql("analyses", "position_names"),
@@ -132,8 +131,13 @@ def have_ready(
             raise InputError(
                 f"engine family {engine_family!r} carries no {component}: check the family's code"
             )
+        orders = connection.sql(
+            read_sql("analyses", "have_ready_family"), params={"engine_family": engine_family}
+        ).pl()
+        connection.register("family_order", orders)
         named = connection.sql(
-            read_sql("analyses", "have_ready_named"), params=question | {"placed": bool(where)}
+            read_sql("analyses", "have_ready_named"),
+            params={"component": component, "placed": bool(where)},
         ).pl()
         chosen, left_out = _jobs_alone(named, places, where)
         if chosen.is_empty():
@@ -142,7 +146,7 @@ def have_ready(
                 "without a place, about another family, or load more orders"
             )
         every_job = named.filter(~pl.col("on_side")).select("visit_ro").unique()
-        told = _ask(connection, chosen, every_job, engine_family)
+        told = _ask(connection, chosen, every_job)
     needs = _needs(told.work, told.jobs, told.usual, component, level)
     jobs = _with_hours(told.jobs, told.work, needs)
     result = HaveReady(
@@ -179,25 +183,18 @@ class _Told:
 
 
 def _ask(
-    connection: duckdb.DuckDBPyConnection,
-    chosen: pl.DataFrame,
-    every_job: pl.DataFrame,
-    engine_family: str,
+    connection: duckdb.DuckDBPyConnection, chosen: pl.DataFrame, every_job: pl.DataFrame
 ) -> _Told:
     connection.register("job_visit", chosen)
     connection.register("every_job", every_job)
-    try:
-        jobs, work, parts, torques = (
-            connection.sql(read_sql("analyses", f"have_ready_{name}")).pl()
-            for name in ("orders", "work", "parts", "torques")
+    told = {
+        name: connection.sql(read_sql("analyses", f"have_ready_{query}")).pl()
+        for name, query in (
+            ("jobs", "orders"), ("work", "work"), ("parts", "parts"), ("torques", "torques"),
+            ("usual", "usual"),
         )
-        usual = connection.sql(
-            read_sql("analyses", "have_ready_usual"), params={"engine_family": engine_family}
-        ).pl()
-    finally:
-        connection.unregister("every_job")
-        connection.unregister("job_visit")
-    return _Told(jobs, work, parts, torques, usual)
+    }  # fmt: skip
+    return _Told(**told)
 
 
 def _place(where: Mapping[str, str | int]) -> str:
