@@ -69,7 +69,6 @@ SILENT_DAYS = Setting(
     "a running vehicle without a reading for so long before the records end is called silent (our "
     "rule of thumb)",
 )
-
 UNSEEN_SHARE = Setting(
     "unseen_share",
     0.05,
@@ -77,7 +76,6 @@ UNSEEN_SHARE = Setting(
     "where so much of the time of running vehicles lies after their last reading, answers say that "
     "rates of failure may be too high (our rule of thumb)",
 )
-
 REPEAT_FALSE_SHARE = Setting(
     "repeat_false_share",
     0.05,

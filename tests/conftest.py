@@ -21,6 +21,7 @@ from hypothesis import settings
 
 from fleetlog import intake
 from fleetlog.catalogue import EngineFamily, component_frame, load_catalogue, position_frame
+from fleetlog.cli import main
 from fleetlog.lives import rebuild
 from fleetlog.sql import read_sql
 from fleetlog.store import Store
@@ -213,3 +214,29 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
         Store.open(folder / "demo.fleetlog"),
         json.loads((folder / "truth.json").read_text()),
     )
+
+
+@dataclass(frozen=True)
+class Done:
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+@pytest.fixture
+def run(capsys, monkeypatch):
+    """Run a command as the shell would, but within this process: a start takes a second."""
+
+    def run(*arguments, store=None):
+        options = ["--store", str(store)] if store else []
+        monkeypatch.setattr(sys, "argv", ["fleetlog", *map(str, arguments), *options])
+        capsys.readouterr()
+        try:
+            main()
+            code = 0
+        except SystemExit as ended:
+            code = ended.code or 0
+        said = capsys.readouterr()
+        return Done(code, said.out, said.err)
+
+    return run

@@ -5,40 +5,12 @@ import shutil
 import subprocess
 import sys
 import zipfile
-from dataclasses import dataclass
 
 import pytest
 
 from fleetlog.analyses.wording import TECHNICIANS_HIDDEN
-from fleetlog.cli import main
 from fleetlog.settings import COMEBACK_DAYS
 from fleetlog.store import Store
-
-
-@dataclass(frozen=True)
-class Done:
-    returncode: int
-    stdout: str
-    stderr: str
-
-
-@pytest.fixture
-def run(capsys, monkeypatch):
-    """Run a command as the shell would, but within this process: a start takes a second."""
-
-    def run(*arguments, store=None):
-        options = ["--store", str(store)] if store else []
-        monkeypatch.setattr(sys, "argv", ["fleetlog", *map(str, arguments), *options])
-        capsys.readouterr()
-        try:
-            main()
-            code = 0
-        except SystemExit as ended:
-            code = ended.code or 0
-        said = capsys.readouterr()
-        return Done(code, said.out, said.err)
-
-    return run
 
 
 def test_a_command_starts_as_a_program_without_what_only_pages_and_funnels_need(tmp_path):

@@ -1,6 +1,5 @@
 """Who did a job is shown in every answer of a store, or in none."""
 
-import sys
 from datetime import date
 
 import dash
@@ -12,7 +11,6 @@ from dashboards.export import csv_text
 from dashboards.pages import PAGES
 from fleetlog import analyses
 from fleetlog.analyses.wording import TECHNICIANS_HIDDEN
-from fleetlog.cli import main
 from fleetlog.report import write_store_report
 from fleetlog.store import Store
 
@@ -41,20 +39,15 @@ def shop(records):
 
 
 @pytest.fixture
-def run(capsys, monkeypatch):
-    def run(*arguments, store):
-        monkeypatch.setattr(sys, "argv", ["fleetlog", *arguments, "--store", str(store.path)])
-        capsys.readouterr()
-        try:
-            main()
-            code = 0
-        except SystemExit as ended:
-            code = ended.code or 0
-        said = capsys.readouterr()
-        assert code == 0, said.err
-        return said.out
+def run(run):
+    """Return what a command prints of a store; it must not fail."""
 
-    return run
+    def printed(*arguments, store):
+        done = run(*arguments, store=store.path)
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    return printed
 
 
 def test_one_command_says_and_changes_it_for_all(run, shop):

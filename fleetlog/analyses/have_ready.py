@@ -124,9 +124,8 @@ def have_ready(
     with store.read() as connection:
         places = connection.sql(
             read_sql("analyses", "position_names"),
-            params={"component": component, "engine_family": None},
+            params={"component": component, "engine_family": engine_family},
         ).pl()
-        places = places.filter(pl.col("engine_family") == engine_family)
         if places.is_empty():
             raise InputError(
                 f"engine family {engine_family!r} carries no {component}: check the family's code"

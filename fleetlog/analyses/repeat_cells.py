@@ -123,6 +123,9 @@ CELL_COLUMNS = {
 }
 """All columns that may name a cell; null in a cell means that it is not cut by that one."""
 
+MADE_BY = ("engine_family", "part_maker", "part_lot", "depot", "model_year")
+"""Those of them that are the same for all of a part's life and all of its vehicle's places."""
+
 NOT_STATED = "not stated"
 ROUNDING = 1e-9
 

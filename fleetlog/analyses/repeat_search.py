@@ -15,6 +15,7 @@ from fleetlog.analyses.repeat_cells import (
     KINDS,
     LEAST_FAILED_VEHICLES,
     LEAST_RATIO,
+    MADE_BY,
     REST_OF_FAMILY,
     REST_OF_FLEET,
     ROUNDING,
@@ -27,6 +28,9 @@ from fleetlog.stats import share_dispersion, stratified_ratio, variance_to_mean
 
 PARTS_LOOKED_AT = ("place", "part_lot", "part_maker", "depot", "model_year")
 """What the parts of a finding are told apart by, one at a time; and engine families."""
+
+LOOK = ["kind", "component", *CELL_COLUMNS]
+"""What names a cell together with the way in which it is looked at."""
 
 FAMILY_KINDS = [number for number, kind in enumerate(KINDS) if kind.against == REST_OF_FAMILY]
 """Kinds whose cells are held against their own engine family alone."""
@@ -162,10 +166,7 @@ def _after(waiting: _Waiting, cell: dict[str, Any], false_share: float) -> tuple
     for (mode,), same in again.group_by("failure_mode"):
         alone.append(_looked_again(outside[mode], same))
     without = pl.concat(alone)
-    stays = again.join(
-        without.filter(_beyond(false_share)), on=["kind", *CELL_COLUMNS], how="semi",
-        nulls_equal=True,
-    )  # fmt: skip
+    stays = again.join(without.filter(_beyond(false_share)), on=LOOK, how="semi", nulls_equal=True)
     look = pl.concat([waiting.look.filter(~changed), stays])
     return _Waiting(look, left, outside), looks + without.height
 
@@ -182,14 +183,12 @@ def _looked_again(left: Counts, look: pl.DataFrame) -> pl.DataFrame:
     if look.is_empty():
         return look
     # Cells of a family are held against that family alone: the others need not be summed.
-    across = not look["kind"].is_in(FAMILY_KINDS).all()
-    if not across:
+    if look["kind"].is_in(FAMILY_KINDS).all():
         left = _of_families(left, look["engine_family"].unique().to_list())
     kinds = tuple(KINDS[kind] for kind in look["kind"].unique().sort())
     modes = look.select("component", "failure_mode").drop_nulls().unique()
     again = tested(_numbered(cells(left, kinds, modes), kinds))
-    cell = ["kind", "component", *CELL_COLUMNS]
-    return again.join(look.select(cell), on=cell, how="semi", nulls_equal=True)
+    return again.join(look.select(LOOK), on=LOOK, how="semi", nulls_equal=True)
 
 
 def _of_sure_age(counts: Counts, look: pl.DataFrame, false_share: float) -> pl.DataFrame:
@@ -209,9 +208,8 @@ def _of_sure_age(counts: Counts, look: pl.DataFrame, false_share: float) -> pl.D
     enough = enough.filter(pl.col("len") >= THIN_FAILURES.value)
     judged = placed.join(enough, on=["component", "engine_family"], how="semi")
     again = _looked_again(known, judged)
-    cell = ["kind", "component", *CELL_COLUMNS]
-    refuted = judged.join(again.filter(_beyond(false_share)), on=cell, how="anti", nulls_equal=True)
-    return look.join(refuted, on=cell, how="anti", nulls_equal=True)
+    refuted = judged.join(again.filter(_beyond(false_share)), on=LOOK, how="anti", nulls_equal=True)
+    return look.join(refuted, on=LOOK, how="anti", nulls_equal=True)
 
 
 def _of_families(counts: Counts, families: list[str]) -> Counts:
@@ -232,9 +230,8 @@ def _numbered(found: pl.DataFrame, kinds: tuple[Kind, ...]) -> pl.DataFrame:
 
 def _stands(left: Counts, finding: Finding, false_share: float) -> bool:
     """Tell whether a finding is still beyond chance in what is left, looked at alone."""
-    wanted = ("kind", "component", *CELL_COLUMNS)
     alone = pl.DataFrame(
-        [{name: finding.row[name] for name in wanted}],
+        [{name: finding.row[name] for name in LOOK}],
         schema={"kind": pl.Int16(), "component": pl.Categorical(), **CELL_COLUMNS},
     )
     return not _looked_again(left, alone).filter(_beyond(false_share)).is_empty()
@@ -342,11 +339,7 @@ def in_cell(
 
     ``ordinal`` names the column of the position.
     """
-    tests = [
-        pl.col(name) == cell[name]
-        for name in CELL_COLUMNS
-        if name not in ("place", "failure_mode") and cell[name] is not None
-    ]
+    tests = [pl.col(name) == cell[name] for name in (*MADE_BY, "reach") if cell[name] is not None]
     if cell["place"] is not None:
         tests.append(pl.col(ordinal).is_in(members_of(cell, classes).to_list()))
     return frame.select(pl.all_horizontal(*tests).fill_null(value=False)).to_series()

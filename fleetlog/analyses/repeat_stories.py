@@ -12,7 +12,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from fleetlog.analyses.repeat_cells import AGE_EDGES, KINDS, REACH_EDGES, Counts, Kind
+from fleetlog.analyses.repeat_cells import (
+    AGE_EDGES,
+    ASSUMED_FROM,
+    KINDS,
+    MADE_BY,
+    REACH_EDGES,
+    Counts,
+    Kind,
+)
 from fleetlog.analyses.repeat_search import Finding, members_of
 from fleetlog.analyses.wording import position_words
 from fleetlog.settings import REPEAT_FALSE_ALARM_MONTHS, REPEAT_RISE
@@ -105,7 +113,7 @@ def story_of(
         "age_high": high,
         "since": since,
         "position_assumed_share": _share(failed, pl.col("position_assumed")),
-        "age_assumed_share": _share(failed, pl.col("begun") > 1),
+        "age_assumed_share": _share(failed, pl.col("begun") >= ASSUMED_FROM),
         "worst_places": _most(failed, position_names),
         "worst_lots": _lots(failed),
     }
@@ -125,8 +133,7 @@ def _day(age: str) -> pl.Expr:
 
 def _members(lives: pl.DataFrame, cell: dict[str, Any], classes: pl.DataFrame) -> pl.DataFrame:
     """Keep what of each life lies in the cell: its positions there, and its ages there."""
-    made = ("engine_family", "part_maker", "part_lot", "depot", "model_year")
-    named = [pl.col(name) == cell[name] for name in made if cell[name] is not None]
+    named = [pl.col(name) == cell[name] for name in MADE_BY if cell[name] is not None]
     own = lives.filter(named).with_columns(
         ordinal=pl.col("positions").str.split(" ").cast(pl.List(pl.Int16))
     )

@@ -201,15 +201,21 @@ def vehicle_record(
 
 def _read_named(connection: duckdb.DuckDBPyConnection, key: str) -> dict[str, Any] | None:
     """Return what :func:`_read` does for the one vehicle that a key names; None where not one."""
-    vins = vins_named(connection, key)["vin"].to_list()
-    if len(vins) != 1:
+    vin = _vin_named(connection, key)
+    if vin is None:
         return None
-    read = _read(connection, vins[0])
+    read = _read(connection, vin)
     if read is None:
         raise InputError(
-            f"nothing was read of {vins[0]} yet, neither an odometer nor an order: load its records"
+            f"nothing was read of {vin} yet, neither an odometer nor an order: load its records"
         )
     return read
+
+
+def _vin_named(connection: duckdb.DuckDBPyConnection, key: str) -> str | None:
+    """Return the VIN of the one vehicle that a key names; None where it names none or several."""
+    vins = vins_named(connection, key)["vin"].to_list()
+    return str(vins[0]) if len(vins) == 1 else None
 
 
 def _read(connection: duckdb.DuckDBPyConnection, vin: str) -> dict[str, Any] | None:
@@ -256,10 +262,11 @@ def the_one_vehicle(store: Store, key: str) -> str:
     ------
     InputError : none answers to it, or several do; the sentence lists them.
     """
-    found = find_vehicles(store, key)
-    if found.height != 1:
+    with store.read() as connection:
+        vin = _vin_named(connection, key)
+    if vin is None:
         raise _not_one(store, key)
-    return str(found["vin"][0])
+    return vin
 
 
 def _not_one(store: Store, key: str) -> InputError:
